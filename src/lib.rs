@@ -1,0 +1,4 @@
+//! portproof: a RADIUS lab responder and test harness for people who prove switch port
+//! configurations. `DEVELOPERS.md` shows the rooms of the house and which way the arrows run.
+
+pub mod wire;

@@ -1,0 +1,3 @@
+//! Numbers and names of the IANA registries, one file each.
+
+pub mod attributes;
