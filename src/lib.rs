@@ -1,4 +1,8 @@
 //! portproof: a RADIUS lab responder and test harness for people who prove switch port
 //! configurations. `DEVELOPERS.md` shows the rooms of the house and which way the arrows run.
 
+pub mod bench;
+pub mod decide;
+pub mod journal;
+pub mod roster;
 pub mod wire;
