@@ -11,6 +11,7 @@ pub mod attribute;
 pub mod build;
 pub mod code;
 pub mod extended;
+pub mod filter;
 pub mod hide;
 pub mod mac;
 pub mod packet;

@@ -23,7 +23,7 @@ pub enum MessageAuthenticator {
 
 const ZEROES: [u8; 16] = [0; 16];
 
-fn md5(parts: &[&[u8]]) -> [u8; 16] {
+pub(super) fn md5(parts: &[&[u8]]) -> [u8; 16] {
     let mut digest = Md5::new();
     for part in parts {
         digest.update(part);
