@@ -87,6 +87,47 @@ pub enum Kind {
     Fault,
 }
 
+impl Kind {
+    /// Every kind.
+    pub const ALL: [Kind; 11] = [
+        Kind::Access,
+        Kind::Accounting,
+        Kind::Status,
+        Kind::Dropped,
+        Kind::Repeat,
+        Kind::Sighting,
+        Kind::Recognition,
+        Kind::Change,
+        Kind::Session,
+        Kind::Desk,
+        Kind::Fault,
+    ];
+
+    /// The word in the state file, in filters and on the page.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Kind::Access => "access",
+            Kind::Accounting => "accounting",
+            Kind::Status => "status",
+            Kind::Dropped => "dropped",
+            Kind::Repeat => "repeat",
+            Kind::Sighting => "sighting",
+            Kind::Recognition => "recognition",
+            Kind::Change => "change",
+            Kind::Session => "session",
+            Kind::Desk => "desk",
+            Kind::Fault => "fault",
+        }
+    }
+
+    /// The kind that a word names.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Kind> {
+        Kind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+}
+
 /// A packet with where it came from and went.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PacketRecord {
@@ -115,6 +156,25 @@ pub enum Direction {
     Out,
 }
 
+impl Direction {
+    /// The word in the state file.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Direction::In => "in",
+            Direction::Out => "out",
+        }
+    }
+
+    /// The direction that a word names.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Direction> {
+        [Direction::In, Direction::Out]
+            .into_iter()
+            .find(|direction| direction.word() == word)
+    }
+}
+
 /// What a packet travelled on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -127,6 +187,32 @@ pub enum Link {
     Change,
     /// DHCP.
     Dhcp,
+}
+
+impl Link {
+    /// The word in the state file.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Link::Authentication => "authentication",
+            Link::Accounting => "accounting",
+            Link::Change => "change",
+            Link::Dhcp => "dhcp",
+        }
+    }
+
+    /// The link that a word names.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Link> {
+        [
+            Link::Authentication,
+            Link::Accounting,
+            Link::Change,
+            Link::Dhcp,
+        ]
+        .into_iter()
+        .find(|link| link.word() == word)
+    }
 }
 
 /// Octets as one hex text.
@@ -176,5 +262,32 @@ pub mod hex_octets {
                 })
                 .collect(),
         )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_are_those_of_the_json_form() {
+        for kind in Kind::ALL {
+            assert_eq!(serde_json::json!(kind), kind.word());
+            assert_eq!(Kind::from_word(kind.word()), Some(kind));
+        }
+        for direction in [Direction::In, Direction::Out] {
+            assert_eq!(serde_json::json!(direction), direction.word());
+            assert_eq!(Direction::from_word(direction.word()), Some(direction));
+        }
+        for link in [
+            Link::Authentication,
+            Link::Accounting,
+            Link::Change,
+            Link::Dhcp,
+        ] {
+            assert_eq!(serde_json::json!(link), link.word());
+            assert_eq!(Link::from_word(link.word()), Some(link));
+        }
+        assert_eq!(Kind::from_word("Access"), None);
     }
 }
