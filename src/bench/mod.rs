@@ -2,6 +2,7 @@
 //!
 //! What the other rooms see is the resolved [`model`]; the YAML and its diagnostics stay in here.
 
+pub mod accounts;
 pub mod model;
 
 pub use model::*;

@@ -2,11 +2,13 @@
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use ipnet::IpNet;
 
+use super::accounts::Directory;
 use crate::wire::{AttributeBuf, Mac, Secret};
 
 /// Everything that one bench file says, with the class table, dialects and people it names.
@@ -24,6 +26,10 @@ pub struct Bench {
     pub people: Vec<Arc<Account>>,
     /// Machines that may log on.
     pub machines: Vec<Arc<Account>>,
+    /// Accounts by every spelling of their names; asked through [`Bench::find`].
+    pub directory: Directory,
+    /// 802.1X methods and their certificates; `None`: no EAP method is offered.
+    pub eap: Option<EapSettings>,
     /// How MAC authentication is told apart and checked.
     pub mac_authentication: MacAuthentication,
     /// Limits of the change client and the flap guard.
@@ -290,7 +296,35 @@ pub struct Grant {
     /// Reply-Message.
     pub reply_message: Option<Template>,
     /// Any further attribute, value still a template.
-    pub attributes: Vec<(AttributeName, Template)>,
+    pub attributes: Vec<GrantedAttribute>,
+}
+
+/// An attribute that a grant names by number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GrantedAttribute {
+    /// Which.
+    pub name: AttributeName,
+    /// How the text becomes octets.
+    pub form: ValueForm,
+    /// The text.
+    pub value: Template,
+}
+
+/// How a text becomes the octets of an attribute.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ValueForm {
+    /// By the data type that the registry gives the attribute (RFC 8044); text for a vendor's.
+    Registered,
+    /// UTF-8 (RFC 8044 section 3.4).
+    Text,
+    /// Four octets, most significant first (RFC 8044 section 3.1).
+    Integer,
+    /// Hex digits.
+    Hex,
+    /// Four octets (RFC 8044 section 3.8).
+    Ipv4,
+    /// Sixteen octets (RFC 8044 section 3.9).
+    Ipv6,
 }
 
 /// Text in which `$name` or `${name}` stands for a variable of the switch; `$$` is a dollar.
@@ -407,6 +441,8 @@ pub struct ChangeSpelling {
 pub struct Account {
     /// Name as written in the file.
     pub name: String,
+    /// True for a machine.
+    pub machine: bool,
     /// Further spellings under which it logs on, lower case.
     pub aliases: Vec<String>,
     /// Password, if it has one.
@@ -444,6 +480,37 @@ pub enum AccountState {
     MustChangePassword,
     /// The password's time is over.
     Expired,
+}
+
+/// 802.1X settings, as the bench file gives them; paths are resolved against its folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EapSettings {
+    /// Methods that may be used, the preferred one first.
+    pub methods: Vec<MethodName>,
+    /// Server certificate with its chain, PEM. Given when a method of the list needs TLS.
+    pub certificate: Option<PathBuf>,
+    /// Private key of the certificate, PEM.
+    pub key: Option<PathBuf>,
+    /// Certificates that client certificates must lead to, PEM.
+    pub client_ca: Vec<PathBuf>,
+    /// Revocation lists, PEM.
+    pub crl: Vec<PathBuf>,
+    /// TLS versions that are offered (default both).
+    pub tls: Vec<TlsVersion>,
+    /// Whether a TLS session may be resumed (default true).
+    pub resumption: bool,
+    /// Longest EAP packet sent, octets, 100..=1400 (default 1024); a smaller Framed-MTU of the
+    /// request goes first.
+    pub fragment_size: u16,
+}
+
+/// A TLS version.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum TlsVersion {
+    /// TLS 1.2.
+    V1_2,
+    /// TLS 1.3.
+    V1_3,
 }
 
 /// How MAC authentication is told from a login and what password it must carry.
