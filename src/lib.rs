@@ -5,4 +5,5 @@ pub mod bench;
 pub mod decide;
 pub mod journal;
 pub mod roster;
+pub mod sight;
 pub mod wire;

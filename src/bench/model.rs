@@ -185,6 +185,41 @@ pub enum DhcpField {
     RemoteId,
 }
 
+impl DhcpField {
+    /// Every field, in the order of their options.
+    pub const ALL: [DhcpField; 7] = [
+        DhcpField::HostName,
+        DhcpField::ParameterList,
+        DhcpField::VendorClass,
+        DhcpField::ClientId,
+        DhcpField::UserClass,
+        DhcpField::CircuitId,
+        DhcpField::RemoteId,
+    ];
+
+    /// The word in class tables, sightings and the roster.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            DhcpField::HostName => "host-name",
+            DhcpField::ParameterList => "parameter-list",
+            DhcpField::VendorClass => "vendor-class",
+            DhcpField::ClientId => "client-id",
+            DhcpField::UserClass => "user-class",
+            DhcpField::CircuitId => "circuit-id",
+            DhcpField::RemoteId => "remote-id",
+        }
+    }
+
+    /// The field that a word stands for.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<DhcpField> {
+        DhcpField::ALL
+            .into_iter()
+            .find(|field| field.word() == word)
+    }
+}
+
 /// A field of the client certificate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum CertificateField {
