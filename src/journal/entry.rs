@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::bench::ChangeKind;
 use crate::decide::Trace;
 use crate::wire::Mac;
 
@@ -35,7 +36,7 @@ pub struct Entry {
     pub breach: Option<String>,
 }
 
-/// Where something happened; whatever is known of it.
+/// Where something happened and what it was about; whatever is known of it.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Place {
@@ -57,6 +58,12 @@ pub struct Place {
     /// Session number.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub session: Option<u64>,
+    /// Which change, for [`Kind::Change`].
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub change: Option<ChangeKind>,
+    /// Number of the order that the change belongs to; a fallback keeps its order's number.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub order: Option<u64>,
 }
 
 /// Kinds of entries.
