@@ -2,6 +2,8 @@
 //! configurations. `DEVELOPERS.md` shows the rooms of the house and which way the arrows run.
 
 pub mod bench;
+pub mod certs;
+pub mod cli;
 pub mod decide;
 pub mod journal;
 pub mod roster;
