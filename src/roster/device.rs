@@ -28,6 +28,23 @@ pub struct Device {
     pub machine: Option<MachineLogin>,
 }
 
+impl Device {
+    /// A device of which nothing is known but its address.
+    #[must_use]
+    pub fn unseen(mac: Mac, now: Timestamp) -> Device {
+        Device {
+            mac,
+            sightings: Sightings::default(),
+            class: None,
+            why: None,
+            first_seen: now,
+            last_seen: now,
+            pin: None,
+            machine: None,
+        }
+    }
+}
+
 /// A class fixed by hand, above every row.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pin {

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 
 use crate::journal::{Entry, Link};
-use crate::roster::{Device, Session};
+use crate::roster::{Device, Session, Touched};
 use crate::wire::Mac;
 
 /// Outcome of one step. The shell stores `entries`, `devices`, `sessions` and `forgotten` before
@@ -23,6 +23,12 @@ pub struct Effects {
 }
 
 impl Effects {
+    /// Takes in what touching a device left to be stored.
+    pub fn device(&mut self, touched: Touched) {
+        self.devices.extend(touched.device);
+        self.forgotten.extend(touched.crowded_out);
+    }
+
     /// Appends what another step left.
     pub fn extend(&mut self, other: Effects) {
         self.entries.extend(other.entries);

@@ -35,8 +35,11 @@ pub struct Session {
     pub login: Option<Login>,
     /// Acct-Session-Id, once known.
     pub acct_session_id: Option<String>,
-    /// When it was accepted.
+    /// When it was accepted, or first heard of.
     pub accepted: Timestamp,
+    /// False for a session that accounting tells of and no accept of this bench began; its class
+    /// is empty and its request is the accounting one.
+    pub accepted_here: bool,
     /// When accounting began, if it did.
     pub started: Option<Timestamp>,
     /// When something was last heard of it.
@@ -45,6 +48,14 @@ pub struct Session {
     pub octets: (u64, u64),
     /// State.
     pub state: SessionState,
+}
+
+impl Session {
+    /// True until it ended.
+    #[must_use]
+    pub fn is_live(&self) -> bool {
+        !matches!(self.state, SessionState::Ended { .. })
+    }
 }
 
 /// Where a session stands.
