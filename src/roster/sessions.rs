@@ -326,9 +326,7 @@ impl Sessions {
     }
 
     fn resolve<'a>(&'a self, ids: Option<&'a Vec<u64>>) -> impl Iterator<Item = &'a Session> {
-        ids.into_iter()
-            .flatten()
-            .filter_map(|id| self.all.get(id))
+        ids.into_iter().flatten().filter_map(|id| self.all.get(id))
     }
 
     fn index(&mut self, session: &Session) {

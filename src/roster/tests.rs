@@ -80,7 +80,10 @@ fn another_accounting_id_on_the_port_is_another_session() {
     assert_ne!(first.id, second.id);
     assert_eq!(second.ended[0].id, first.id);
     assert_eq!(ids(sessions.of_mac(mac(1))), [second.id]);
-    assert_eq!(sessions.by_accounting_id(SWITCH, "a1").unwrap().id, first.id);
+    assert_eq!(
+        sessions.by_accounting_id(SWITCH, "a1").unwrap().id,
+        first.id
+    );
 }
 
 #[test]
