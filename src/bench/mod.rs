@@ -4,5 +4,6 @@
 
 pub mod accounts;
 pub mod model;
+pub mod yaml;
 
 pub use model::*;
