@@ -8,4 +8,5 @@ pub mod decide;
 pub mod journal;
 pub mod roster;
 pub mod sight;
+pub mod store;
 pub mod wire;
