@@ -183,6 +183,7 @@ fn step(number: u64) -> Effects {
             login: None,
             acct_session_id: None,
             accepted: at,
+            accepted_here: true,
             started: None,
             last_heard: at,
             octets: (0, 0),

@@ -103,6 +103,7 @@ fn session(id: u64, state: SessionState) -> Session {
         login: None,
         acct_session_id: Some("A1".into()),
         accepted: at(0),
+        accepted_here: true,
         started: None,
         last_heard: at(1),
         octets: (5, 6),

@@ -82,36 +82,107 @@ fn read(reader: &Reader, entries: u64) {
     page("newest page", none.clone(), None);
     page("page in the middle", none, Some(entries / 2));
     page("by device", serde_json::json!({"mac": mac(77)}), None);
-    page("by switch and port", serde_json::json!({"switch": "quay-3", "port": "1/0/3"}), None);
-    page("by switch and another switch's port", serde_json::json!({"switch": "quay-3", "port": "1/0/4"}), None);
-    page("by a rare verdict", serde_json::json!({"verdict": "nak-503"}), None);
-    page("by the start of a verdict", serde_json::json!({"verdict": "nak-*"}), None);
-    page("by a verdict that never was", serde_json::json!({"verdict": "dropped-*"}), None);
-    page("by class and kind", serde_json::json!({"class": "till", "kind": "change"}), None);
-    page("by a class without changes", serde_json::json!({"class": "phone", "kind": "change"}), None);
-    page("since the middle", serde_json::json!({"since": at(entries / 2)}), None);
-    page("an early second", serde_json::json!({"since": at(100), "until": at(200)}), None);
-    page("before an early time", serde_json::json!({"until": at(200)}), None);
+    page(
+        "by switch and port",
+        serde_json::json!({"switch": "quay-3", "port": "1/0/3"}),
+        None,
+    );
+    page(
+        "by switch and another switch's port",
+        serde_json::json!({"switch": "quay-3", "port": "1/0/4"}),
+        None,
+    );
+    page(
+        "by a rare verdict",
+        serde_json::json!({"verdict": "nak-503"}),
+        None,
+    );
+    page(
+        "by the start of a verdict",
+        serde_json::json!({"verdict": "nak-*"}),
+        None,
+    );
+    page(
+        "by a verdict that never was",
+        serde_json::json!({"verdict": "dropped-*"}),
+        None,
+    );
+    page(
+        "by class and kind",
+        serde_json::json!({"class": "till", "kind": "change"}),
+        None,
+    );
+    page(
+        "by a class without changes",
+        serde_json::json!({"class": "phone", "kind": "change"}),
+        None,
+    );
+    page(
+        "since the middle",
+        serde_json::json!({"since": at(entries / 2)}),
+        None,
+    );
+    page(
+        "an early second",
+        serde_json::json!({"since": at(100), "until": at(200)}),
+        None,
+    );
+    page(
+        "before an early time",
+        serde_json::json!({"until": at(200)}),
+        None,
+    );
     let start = Instant::now();
     reader.entry(entries / 3).unwrap().unwrap();
     report("one entry with packets", start);
     let search = |label: &str, query: DeviceQuery| {
         let start = Instant::now();
-        let found = reader.devices(&DeviceQuery { limit: 50, ..query }).unwrap().items.len();
+        let found = reader
+            .devices(&DeviceQuery { limit: 50, ..query })
+            .unwrap()
+            .items
+            .len();
         report(&format!("{label} ({found})"), start);
     };
     search("roster, newest", DeviceQuery::default());
-    search("roster, page 1000", DeviceQuery { offset: 50_000, ..DeviceQuery::default() });
-    search("search by end of address", DeviceQuery { search: Some("01-86-9f".into()), ..DeviceQuery::default() });
-    search("search for nothing there", DeviceQuery { search: Some("nowhere".into()), ..DeviceQuery::default() });
-    search("search for many", DeviceQuery { search: Some("ticket".into()), ..DeviceQuery::default() });
+    search(
+        "roster, page 1000",
+        DeviceQuery {
+            offset: 50_000,
+            ..DeviceQuery::default()
+        },
+    );
+    search(
+        "search by end of address",
+        DeviceQuery {
+            search: Some("01-86-9f".into()),
+            ..DeviceQuery::default()
+        },
+    );
+    search(
+        "search for nothing there",
+        DeviceQuery {
+            search: Some("nowhere".into()),
+            ..DeviceQuery::default()
+        },
+    );
+    search(
+        "search for many",
+        DeviceQuery {
+            search: Some("ticket".into()),
+            ..DeviceQuery::default()
+        },
+    );
     let start = Instant::now();
     let ports = reader.ports(5000).unwrap().len();
     report(&format!("ports ({ports})"), start);
 }
 
 fn report(label: &str, start: Instant) {
-    println!("{label:<44} {:>9.1} ms", start.elapsed().as_secs_f64() * 1e3);
+    println!(
+        "{label:<44} {:>9.1} ms",
+        start.elapsed().as_secs_f64() * 1e3
+    );
 }
 
 /// Resident memory of this process in KiB; 0 where the system does not tell.
@@ -119,7 +190,13 @@ fn resident() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     status
         .lines()
-        .find_map(|line| line.strip_prefix("VmRSS:")?.split_whitespace().next()?.parse().ok())
+        .find_map(|line| {
+            line.strip_prefix("VmRSS:")?
+                .split_whitespace()
+                .next()?
+                .parse()
+                .ok()
+        })
         .unwrap_or(0)
 }
 
