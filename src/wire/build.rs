@@ -179,3 +179,75 @@ impl Builder {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::packet::Packet;
+    use crate::wire::sign::MessageAuthenticator;
+
+    /// RFC 2865 section 5: a value has at most 253 octets.
+    #[test]
+    fn a_value_over_253_octets_is_refused() {
+        let mut builder = Builder::new(Code::ACCESS_ACCEPT, 1);
+        assert!(builder.push(25, &[0; 253]).is_ok());
+        let error = builder.push(25, &[0; 254]).err();
+        let expected = BuildError::ValueTooLong {
+            kind: 25,
+            length: 254,
+        };
+        assert_eq!(error, Some(expected));
+        assert_eq!(builder.len(), 20 + 255, "and leaves the packet as it was");
+    }
+
+    /// RFC 2865 section 3: a packet has at most 4096 octets.
+    #[test]
+    fn a_packet_takes_4096_octets_and_no_more() {
+        let mut builder = Builder::new(Code::ACCESS_ACCEPT, 1);
+        assert!(builder.is_empty());
+        for _ in 0..15 {
+            builder.push(25, &[0; 253]).unwrap();
+        }
+        builder.push(25, &[0; 249]).unwrap();
+        assert_eq!(builder.len(), MAX_PACKET);
+        assert_eq!(
+            builder.push(25, &[]).err(),
+            Some(BuildError::PacketFull { kind: 25 })
+        );
+        let bytes = builder.finish_request(&[0; 16], &Secret::new("lantern quay bench"));
+        assert_eq!(Packet::parse(&bytes).unwrap().bytes().len(), MAX_PACKET);
+    }
+
+    /// RFC 8044 section 3.6: consecutive attributes, each full but the last.
+    #[test]
+    fn long_values_are_cut_at_253_octets() {
+        let value: Vec<u8> = (0..600u16).map(|at| at as u8).collect();
+        let mut builder = Builder::new(Code::ACCESS_CHALLENGE, 1);
+        builder.long(attributes::EAP_MESSAGE, &value).unwrap();
+        let bytes = builder.finish_request(&[0; 16], &Secret::new("lantern quay bench"));
+        let packet = Packet::parse(&bytes).unwrap();
+        let lengths: Vec<usize> = packet.attributes().map(|a| a.value.len()).collect();
+        assert_eq!(lengths, [253, 253, 94]);
+        assert_eq!(packet.joined(attributes::EAP_MESSAGE), Some(value));
+    }
+
+    /// RFC 3579 section 3.2: one Message-Authenticator, right wherever it stands.
+    #[test]
+    fn message_authenticator_is_written_once() {
+        let secret = Secret::new("lantern quay bench");
+        for before in [0, 2] {
+            let mut builder = Builder::new(Code::ACCESS_REQUEST, 1);
+            for _ in 0..before {
+                builder.text(attributes::USER_NAME, "till 4").unwrap();
+            }
+            builder.message_authenticator().unwrap();
+            builder.message_authenticator().unwrap();
+            builder.text(attributes::NAS_PORT_ID, "7").unwrap();
+            let bytes = builder.finish_request(&[9; 16], &secret);
+            let packet = Packet::parse(&bytes).unwrap();
+            assert_eq!(packet.count(attributes::MESSAGE_AUTHENTICATOR), 1);
+            let found = sign::check_message_authenticator(&packet, None, &secret);
+            assert_eq!(found, MessageAuthenticator::Right);
+        }
+    }
+}

@@ -317,3 +317,150 @@ impl<'a> VendorAttribute<'a> {
         tlvs(self.value)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::build::Builder;
+    use crate::wire::code::Code;
+    use crate::wire::secret::Secret;
+
+    fn packet(attributes: &[(u8, &[u8])]) -> Vec<u8> {
+        let mut builder = Builder::new(Code::ACCESS_ACCEPT, 1);
+        for (kind, value) in attributes {
+            builder.push(*kind, value).unwrap();
+        }
+        builder.finish_request(&[0; 16], &Secret::new("lantern quay bench"))
+    }
+
+    fn full(extended: u8, flags: u8) -> Vec<u8> {
+        let mut value = vec![extended, flags];
+        value.resize(MAX_VALUE, b'a');
+        value
+    }
+
+    /// RFC 6929 section 2.8: an invalid attribute is left out, the others stand.
+    #[test]
+    fn an_invalid_attribute_does_not_take_others_with_it() {
+        let bytes = packet(&[
+            (241, &[1]),
+            (241, &[1, b'a']),
+            (1, b"till 4"),
+            (245, &[2, 0x80, b'b']),
+            (245, &[2, 0, b'c']),
+            (245, &[2, 0]),
+        ]);
+        let found = read(&Packet::parse(&bytes).unwrap());
+        let [Err(first), Ok(second), Err(third), Ok(fourth), Err(fifth)] = found.as_slice() else {
+            panic!("{found:?}");
+        };
+        assert_eq!(*first, ExtendedError::Short(241));
+        assert_eq!((second.extended, second.value.as_slice()), (1, &b"a"[..]));
+        assert_eq!(*third, ExtendedError::MoreOnShort(245));
+        assert_eq!(fourth.value, b"c");
+        assert_eq!(*fifth, ExtendedError::Short(245));
+    }
+
+    /// RFC 6929 section 2.2: a fragment is followed at once by one of the same type.
+    #[test]
+    fn a_broken_chain_ends_where_it_breaks() {
+        let more = full(2, 0x80);
+        let other = [3, 0, b'x'];
+        let bytes = packet(&[(245, &more), (245, &other)]);
+        let found = read(&Packet::parse(&bytes).unwrap());
+        let [Err(first), Ok(second)] = found.as_slice() else {
+            panic!("{found:?}");
+        };
+        let unfinished = ExtendedError::Unfinished {
+            kind: 245,
+            extended: 2,
+        };
+        assert_eq!(*first, unfinished);
+        assert_eq!((second.extended, second.value.as_slice()), (3, &b"x"[..]));
+
+        let bytes = packet(&[(245, &more), (246, &[2, 0, b'x'])]);
+        let found = read(&Packet::parse(&bytes).unwrap());
+        assert_eq!(found.first(), Some(&Err(unfinished)));
+        assert_eq!(found.len(), 2);
+    }
+
+    /// RFC 6929 section 2.2: the seven reserved bits are not looked at, and two values of one
+    /// type stay two.
+    #[test]
+    fn whole_values_of_one_type_stay_apart() {
+        let (first, second) = (full(2, 0x7f), [2, 0x01, b'x']);
+        let bytes = packet(&[(245, &first), (245, &second)]);
+        let found = read(&Packet::parse(&bytes).unwrap());
+        let lengths: Vec<usize> = found.iter().flatten().map(|one| one.value.len()).collect();
+        assert_eq!(lengths, [MAX_FRAGMENT, 1]);
+    }
+
+    /// RFC 6929 sections 2.1 and 2.2
+    #[test]
+    fn limits_of_building() {
+        assert_eq!(build(241, 1, &[0; 252]).unwrap()[0].value.len(), MAX_VALUE);
+        let too_long = ExtendedError::TooLong {
+            kind: 241,
+            length: 253,
+        };
+        assert_eq!(build(241, 1, &[0; 253]), Err(too_long));
+        assert_eq!(build(241, 1, &[]), Err(ExtendedError::Short(241)));
+        assert_eq!(build(240, 1, &[0]), Err(ExtendedError::Kind(240)));
+        for (length, flags) in [(251, &[0][..]), (252, &[0x80, 0]), (502, &[0x80, 0])] {
+            let built = build(245, 1, &vec![0; length]).unwrap();
+            let found: Vec<u8> = built.iter().map(|part| part.value[1]).collect();
+            assert_eq!(found, flags, "{length} octets");
+        }
+    }
+
+    /// RFC 6929 section 2.3: a TLV is 3 to 255 octets long, and TLVs fill what is around them.
+    #[test]
+    fn tlv_lengths() {
+        assert_eq!(tlvs(&[]), None);
+        assert_eq!(tlvs(&[1]), None);
+        assert_eq!(tlvs(&[1, 2]), None, "no value");
+        assert_eq!(tlvs(&[1, 4, 0]), None, "too long");
+        assert_eq!(tlvs(&[1, 3, 0, 2]), None, "an octet left");
+        assert!(tlvs(&[1, 3, 0]).is_some());
+        let mut to = Vec::new();
+        assert!(!push_tlv(&mut to, 1, &[]));
+        assert!(!push_tlv(&mut to, 1, &[0; 254]));
+        assert!(to.is_empty());
+        assert!(push_tlv(&mut to, 1, &[0; 253]));
+        assert_eq!(tlvs(&to).map(|found| found.len()), Some(1));
+    }
+
+    #[test]
+    fn vendor_attributes_of_tlvs_are_read_by_path() {
+        let vendor = AttributeBuf::vendor_several(
+            64_999,
+            &[(1, &[4, 3, b'a', 5, 3, b'b', 4, 3, b'c']), (2, b"plain")],
+        );
+        let bytes = packet(&[(vendor.kind, &vendor.value)]);
+        let parsed = Packet::parse(&bytes).unwrap();
+        let at = |path: &[u8]| vendor_at_path(&parsed, 64_999, path);
+        assert_eq!(at(&[1, 4]), [b"a", b"c"]);
+        assert_eq!(at(&[1, 5]), [b"b"]);
+        assert_eq!(at(&[2]), [b"plain"]);
+        assert!(at(&[2, 4]).is_empty(), "not made of TLVs");
+        assert!(at(&[3]).is_empty());
+        assert!(at(&[]).is_empty());
+        assert!(vendor_at_path(&parsed, 9, &[1]).is_empty());
+    }
+
+    /// RFC 6929 section 2.4: five octets of header and a value.
+    #[test]
+    fn vendor_attributes_in_extended_ones() {
+        let short = build(241, EXTENDED_VENDOR_SPECIFIC, &[0, 0, 0, 9, 1]).unwrap();
+        let bytes = packet(&[(short[0].kind, &short[0].value)]);
+        let found = read(&Packet::parse(&bytes).unwrap());
+        assert_eq!(found[0].as_ref().unwrap().evs(), None, "no value");
+        let other = Extended {
+            kind: 241,
+            extended: 1,
+            value: vec![0, 0, 0, 9, 1, 1],
+            fragments: 1,
+        };
+        assert_eq!(other.evs(), None, "another extended type");
+    }
+}

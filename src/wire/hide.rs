@@ -272,3 +272,128 @@ fn xor(block: &[u8], pad: &[u8; BLOCK]) -> [u8; BLOCK] {
     }
     result
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::build::Builder;
+    use crate::wire::code::Code;
+
+    const RA: [u8; 16] = [0x5a; 16];
+
+    fn secret() -> Secret {
+        Secret::new("lantern quay bench")
+    }
+
+    /// RFC 2865 section 5.2: null-padded to a multiple of 16, at most 128.
+    #[test]
+    fn password_lengths() {
+        for (length, hidden) in [(0, 16), (1, 16), (16, 16), (17, 32), (128, 128)] {
+            let password = vec![0xc3; length];
+            let value = hide_password(&password, &secret(), &RA).unwrap();
+            assert_eq!(value.len(), hidden, "{length} octets");
+            assert_eq!(reveal_password(&value, &secret(), &RA), Some(password));
+        }
+        let error = hide_password(&[0; 129], &secret(), &RA).unwrap_err();
+        let expected = HideError::TooLong {
+            length: 129,
+            most: 128,
+        };
+        assert_eq!(error, expected);
+        assert_eq!(reveal_password(&[0; 144], &secret(), &RA), None);
+    }
+
+    #[test]
+    fn an_empty_secret_hides_nothing() {
+        let empty = Secret::new("");
+        let error = Some(HideError::EmptySecret);
+        assert_eq!(hide_password(b"a", &empty, &RA).err(), error);
+        assert_eq!(
+            hide_tunnel_password(0, [0; 2], b"a", &empty, &RA).err(),
+            error
+        );
+        assert_eq!(
+            hide_mppe_key(MppeKey::Send, [0; 2], b"a", &empty, &RA).err(),
+            error
+        );
+    }
+
+    /// RFC 2868 section 3.5: tag, salt with its top bit set, then whole blocks.
+    #[test]
+    fn tunnel_password_layout() {
+        let hidden = hide_tunnel_password(3, [0x01, 0x02], b"gangway", &secret(), &RA).unwrap();
+        assert_eq!(hidden.value.len(), 1 + 2 + 16);
+        assert_eq!(hidden.value[..3], [3, 0x81, 0x02]);
+        let longest = [b'a'; MAX_TUNNEL_PASSWORD];
+        let hidden = hide_tunnel_password(0, [0; 2], &longest, &secret(), &RA).unwrap();
+        assert_eq!(hidden.value.len(), 243);
+        let too_long = [b'a'; MAX_TUNNEL_PASSWORD + 1];
+        assert!(hide_tunnel_password(0, [0; 2], &too_long, &secret(), &RA).is_err());
+        let other = hide_tunnel_password(0x20, [0; 2], b"a", &secret(), &RA).unwrap();
+        assert_eq!(other.value[0], 0);
+    }
+
+    /// A length octet that does not fit its blocks is refused, whichever way.
+    #[test]
+    fn a_hidden_length_must_fit() {
+        let forged = |length: u8, octets: usize| {
+            let mut plain = vec![length];
+            plain.resize(octets, 0);
+            let salt = [0x80, 1];
+            let mut hidden = salt.to_vec();
+            let mut pad = md5(&[secret().bytes(), &RA, &salt]);
+            for block in plain.chunks_exact(BLOCK) {
+                let cipher = xor(block, &pad);
+                pad = md5(&[secret().bytes(), &cipher]);
+                hidden.extend_from_slice(&cipher);
+            }
+            reveal_mppe_key(&hidden, &secret(), &RA)
+        };
+        assert_eq!(forged(15, 16), Some(vec![0; 15]));
+        assert_eq!(forged(16, 16), None, "past the end");
+        assert_eq!(forged(16, 32), Some(vec![0; 16]));
+        assert_eq!(forged(15, 32), None, "a block of padding alone");
+        assert_eq!(forged(0, 16), Some(Vec::new()));
+    }
+
+    #[test]
+    fn two_salts_hide_one_key_in_two_ways() {
+        let one = hide_mppe_key(MppeKey::Send, [1, 1], &[7; 32], &secret(), &RA).unwrap();
+        let two = hide_mppe_key(MppeKey::Send, [1, 2], &[7; 32], &secret(), &RA).unwrap();
+        assert_ne!(one.value[8..], two.value[8..]);
+    }
+
+    /// RFC 2865 section 5.3: CHAP-Challenge goes before the Request Authenticator.
+    #[test]
+    fn chap_challenge_in_an_attribute() {
+        let request = |password: &[u8], challenge: Option<&[u8]>| {
+            let mut builder = Builder::new(Code::ACCESS_REQUEST, 1);
+            builder.push(attributes::CHAP_PASSWORD, password).unwrap();
+            if let Some(challenge) = challenge {
+                builder.push(attributes::CHAP_CHALLENGE, challenge).unwrap();
+            }
+            builder.finish_request(&RA, &secret())
+        };
+        let matches = |bytes: &[u8]| chap_matches(&Packet::parse(bytes).unwrap(), b"gangway");
+        let value = |challenge: &[u8]| {
+            let response = chap_response(5, b"gangway", challenge);
+            [&[5], response.as_slice()].concat()
+        };
+        let challenge = b"a challenge that is not sixteen octets";
+        assert_eq!(
+            matches(&request(&value(challenge), Some(challenge))),
+            Some(true)
+        );
+        assert_eq!(matches(&request(&value(challenge), None)), Some(false));
+        assert_eq!(matches(&request(&value(&RA), None)), Some(true));
+        assert_eq!(matches(&request(&value(&RA), Some(challenge))), Some(false));
+        assert_eq!(
+            matches(&request(&value(&RA)[..16], None)),
+            None,
+            "16 octets"
+        );
+        assert_eq!(matches(&request(&[], None)), None);
+        let none = Builder::new(Code::ACCESS_REQUEST, 1).finish_request(&RA, &secret());
+        assert_eq!(matches(&none), None);
+    }
+}

@@ -234,3 +234,121 @@ fn check_framing(body: &[u8]) -> Result<(), Malformed> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn packet(attributes: &[u8]) -> Vec<u8> {
+        let length = u8::try_from(MIN_PACKET + attributes.len()).unwrap();
+        let mut bytes = vec![1, 7, 0, length];
+        bytes.extend_from_slice(&[0xaa; 16]);
+        bytes.extend_from_slice(attributes);
+        bytes
+    }
+
+    /// RFC 2865 section 3: Length is 20 to 4096, and no more than what arrived.
+    #[test]
+    fn length_field() {
+        let whole = packet(&[]);
+        assert!(Packet::parse(&whole).is_ok());
+        assert_eq!(Packet::parse(&[]), Err(Malformed::Short(0)));
+        assert_eq!(Packet::parse(&whole[..19]), Err(Malformed::Short(19)));
+        for (said, error) in [
+            (0, Malformed::LengthTooSmall(0)),
+            (19, Malformed::LengthTooSmall(19)),
+            (21, Malformed::Truncated { said: 21, got: 20 }),
+            (
+                4096,
+                Malformed::Truncated {
+                    said: 4096,
+                    got: 20,
+                },
+            ),
+            (4097, Malformed::LengthTooLarge(4097)),
+            (65_535, Malformed::LengthTooLarge(65_535)),
+        ] {
+            let mut bytes = whole.clone();
+            bytes[2..4].copy_from_slice(&u16::to_be_bytes(said));
+            assert_eq!(Packet::parse(&bytes), Err(error));
+        }
+    }
+
+    /// RFC 2865 section 3: octets outside Length are padding.
+    #[test]
+    fn padding_is_left_out() {
+        let mut bytes = packet(&[1, 3, b'a']);
+        bytes.extend_from_slice(&[1, 9, 9]);
+        let parsed = Packet::parse(&bytes).unwrap();
+        assert_eq!(parsed.bytes().len(), 23);
+        assert_eq!(parsed.attributes().count(), 1);
+    }
+
+    /// RFC 2865 section 5: an attribute is 2 to 255 octets long and ends within the packet.
+    #[test]
+    fn attribute_lengths() {
+        let error = |at, kind, length, left| {
+            Err(Malformed::AttributeLength {
+                at,
+                kind,
+                length,
+                left,
+            })
+        };
+        assert!(
+            Packet::parse(&packet(&[1, 2])).is_ok(),
+            "no value is framing"
+        );
+        assert_eq!(Packet::parse(&packet(&[1, 0])), error(20, 1, 0, 2));
+        assert_eq!(Packet::parse(&packet(&[1, 1])), error(20, 1, 1, 2));
+        assert_eq!(Packet::parse(&packet(&[1, 3])), error(20, 1, 3, 2));
+        assert_eq!(Packet::parse(&packet(&[1, 2, 4, 9, 0])), error(22, 4, 9, 3));
+        assert_eq!(
+            Packet::parse(&packet(&[1, 2, 4])),
+            Err(Malformed::LoneOctet(22))
+        );
+    }
+
+    #[test]
+    fn attributes_keep_their_order_and_duplicates() {
+        let bytes = packet(&[25, 3, b'a', 200, 4, 0, 1, 25, 3, b'b', 200, 2]);
+        let parsed = Packet::parse(&bytes).unwrap();
+        let kinds: Vec<u8> = parsed.attributes().map(|found| found.kind).collect();
+        assert_eq!(kinds, [25, 200, 25, 200]);
+        assert_eq!(parsed.count(25), 2);
+        assert_eq!(parsed.text(25), Some("a"));
+        assert_eq!(parsed.joined(25), Some(b"ab".to_vec()));
+        assert_eq!(parsed.joined(26), None);
+        assert_eq!(parsed.value_offset(200), Some(25));
+        assert_eq!(parsed.value_offset(1), None);
+        let values: Vec<&[u8]> = parsed.all(200).map(|found| found.value).collect();
+        assert_eq!(values, [&[0, 1][..], &[]]);
+    }
+
+    /// RFC 2865 section 5.26: several sub-attributes in one, and one vendor in several.
+    #[test]
+    fn vendor_attributes_are_found_across_attributes() {
+        let mut attributes = Vec::new();
+        for value in [
+            &[0, 0, 0x12, 0x34, 1, 3, b'a', 2, 4, b'b', b'c'][..],
+            &[0, 0, 0, 9, 1, 3, b'x'],
+            &[0, 0, 0x12, 0x34, 1, 3, b'd'],
+            // Its sub-attribute runs past the end.
+            &[0, 0, 0x12, 0x34, 1, 9, b'e'],
+            // Too short for an enterprise number.
+            &[0, 0, 0x12],
+        ] {
+            attributes.extend_from_slice(&[26, u8::try_from(value.len() + 2).unwrap()]);
+            attributes.extend_from_slice(value);
+        }
+        let bytes = packet(&attributes);
+        let parsed = Packet::parse(&bytes).unwrap();
+        let found: Vec<(u8, &[u8])> = parsed
+            .vendor(0x1234)
+            .map(|found| (found.kind, found.value))
+            .collect();
+        assert_eq!(found, [(1, &b"a"[..]), (2, b"bc"), (1, b"d")]);
+        assert_eq!(parsed.vendor(9).count(), 1);
+        assert_eq!(parsed.vendor(10).count(), 0);
+    }
+}

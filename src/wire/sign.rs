@@ -131,3 +131,57 @@ pub fn check_message_authenticator(
         MessageAuthenticator::Wrong
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::build::Builder;
+
+    /// RFC 3579 section 3.2: 16 octets, once; none is no error of its own.
+    #[test]
+    fn odd_message_authenticators_are_wrong() {
+        let secret = Secret::new("lantern quay bench");
+        let check = |values: &[&[u8]]| {
+            let mut builder = Builder::new(Code::ACCESS_REQUEST, 1);
+            for value in values {
+                builder
+                    .push(attributes::MESSAGE_AUTHENTICATOR, value)
+                    .unwrap();
+            }
+            let bytes = builder.finish_request(&[9; 16], &secret);
+            let packet = Packet::parse(&bytes).unwrap();
+            check_message_authenticator(&packet, None, &secret)
+        };
+        assert_eq!(check(&[]), MessageAuthenticator::Absent);
+        assert_eq!(check(&[&[]]), MessageAuthenticator::Wrong);
+        assert_eq!(check(&[&[0; 15]]), MessageAuthenticator::Wrong);
+        assert_eq!(check(&[&[0; 17]]), MessageAuthenticator::Wrong);
+        assert_eq!(check(&[&[0; 16]]), MessageAuthenticator::Wrong);
+
+        // Even one that is right in itself is wrong with a second one beside it.
+        let mut builder = Builder::new(Code::ACCESS_REQUEST, 1);
+        builder.message_authenticator().unwrap();
+        builder
+            .push(attributes::MESSAGE_AUTHENTICATOR, &[0; 16])
+            .unwrap();
+        let bytes = builder.finish_request(&[9; 16], &secret);
+        let packet = Packet::parse(&bytes).unwrap();
+        let found = check_message_authenticator(&packet, None, &secret);
+        assert_eq!(found, MessageAuthenticator::Wrong);
+    }
+
+    /// RFC 5176 section 3.4: zeroes stand in the authenticator of a CoA-Request, so that its
+    /// Message-Authenticator does not depend on it.
+    #[test]
+    fn a_digested_request_is_covered_without_its_authenticator() {
+        let secret = Secret::new("lantern quay bench");
+        let mut builder = Builder::new(Code::COA_REQUEST, 1);
+        builder.message_authenticator().unwrap();
+        let mut bytes = builder.finish_digested_request(&secret);
+        bytes[4] ^= 1;
+        let packet = Packet::parse(&bytes).unwrap();
+        let found = check_message_authenticator(&packet, None, &secret);
+        assert_eq!(found, MessageAuthenticator::Right);
+        assert!(!digested_request_is_authentic(&packet, &secret));
+    }
+}

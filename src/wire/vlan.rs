@@ -387,3 +387,144 @@ fn single<'a>(packet: &Packet<'a>, kind: u8) -> Result<Option<Attribute<'a>>, Vl
     }
     Ok(first)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::build::Builder;
+    use crate::wire::code::Code;
+    use crate::wire::secret::Secret;
+
+    fn read(attributes: &[AttributeBuf]) -> Result<Vlans, VlanError> {
+        let mut builder = Builder::new(Code::ACCESS_ACCEPT, 1);
+        for attribute in attributes {
+            builder.attribute(attribute).unwrap();
+        }
+        let bytes = builder.finish_request(&[0; 16], &Secret::new("lantern quay bench"));
+        Vlans::read(&Packet::parse(&bytes).unwrap())
+    }
+
+    fn untagged(attributes: &[AttributeBuf]) -> Result<Option<VlanRef>, VlanError> {
+        read(attributes).map(|vlans| vlans.untagged)
+    }
+
+    fn joined(parts: &[&[AttributeBuf]]) -> Vec<AttributeBuf> {
+        parts.concat()
+    }
+
+    /// RFC 3580 section 3.31, tags by RFC 2868 section 3.6
+    #[test]
+    fn a_tag_stands_on_all_three_or_on_none() {
+        let [_, _, group] = tunnel_vlan(0, "100");
+        assert_eq!(group.value, b"100");
+        let [kind, medium, group] = tunnel_vlan(5, "100");
+        assert_eq!((kind.value[0], medium.value[0]), (5, 5));
+        assert_eq!(group.value, b"\x05100");
+        for tag in [0, 1, 0x1f] {
+            let found = untagged(&tunnel_vlan(tag, "100"));
+            assert_eq!(found, Ok(Some(VlanRef::Id(100))), "tag {tag}");
+        }
+        let [kind, medium, _] = tunnel_vlan(1, "100");
+        let [_, _, group] = tunnel_vlan(0, "100");
+        let missing = VlanError::Incomplete {
+            missing: a::TUNNEL_TYPE,
+            tag: 0,
+        };
+        assert_eq!(untagged(&[kind, medium, group]), Err(missing));
+        // RFC 2868 section 3.1: a tag is at most 0x1F.
+        let error = untagged(&tunnel_vlan(0x20, "100"));
+        assert_eq!(error, Err(VlanError::TunnelNumber(a::TUNNEL_TYPE)));
+    }
+
+    #[test]
+    fn tunnels_that_are_no_vlan_are_not_looked_at() {
+        let l2tp = AttributeBuf::new(a::TUNNEL_TYPE, [1, 0, 0, 3]);
+        let server = AttributeBuf::new(a::TUNNEL_PRIVATE_GROUP_ID, *b"\x01\xff\xfe");
+        assert_eq!(untagged(&[l2tp.clone(), server.clone()]), Ok(None));
+        let both = joined(&[&[l2tp, server], &tunnel_vlan(2, "7")]);
+        assert_eq!(untagged(&both), Ok(Some(VlanRef::Id(7))));
+        assert_eq!(read(&[]), Ok(Vlans::default()));
+    }
+
+    #[test]
+    fn names_and_ids() {
+        let found = |vlan: &str| untagged(&tunnel_vlan(0, vlan));
+        let name = |name: &str| Ok(Some(VlanRef::Name(name.to_owned())));
+        assert_eq!(found("1"), Ok(Some(VlanRef::Id(1))));
+        assert_eq!(found("4094"), Ok(Some(VlanRef::Id(4094))));
+        assert_eq!(found("printers"), name("printers"));
+        assert_eq!(found("20-printers"), name("20-printers"));
+        for id in ["0", "4095", "65636", "99999999999"] {
+            assert_eq!(found(id), Err(VlanError::Id(id.to_owned())));
+        }
+        assert_eq!(found(""), Err(VlanError::Name(a::TUNNEL_PRIVATE_GROUP_ID)));
+    }
+
+    #[test]
+    fn one_untagged_vlan() {
+        let several = VlanError::SeveralUntagged {
+            first: VlanRef::Id(10),
+            second: VlanRef::Id(20),
+        };
+        let two = joined(&[&tunnel_vlan(1, "10"), &tunnel_vlan(2, "20")]);
+        assert_eq!(untagged(&two), Err(several.clone()));
+        let mixed = joined(&[&tunnel_vlan(0, "10"), &[egress_vlan(20, false)]]);
+        assert_eq!(untagged(&mixed), Err(several));
+        let same = joined(&[&tunnel_vlan(0, "10"), &[egress_vlan(10, false)]]);
+        assert_eq!(untagged(&same), Ok(Some(VlanRef::Id(10))));
+        let named = joined(&[&tunnel_vlan(0, "10"), &[egress_vlan_name("tills", false)]]);
+        assert_eq!(untagged(&named), Ok(Some(VlanRef::Id(10))));
+        let alone = untagged(&[egress_vlan(30, false)]);
+        assert_eq!(alone, Ok(Some(VlanRef::Id(30))));
+    }
+
+    /// RFC 4675 sections 2.1 to 2.4
+    #[test]
+    fn a_trunk() {
+        let attributes = joined(&[
+            &tunnel_vlan(0, "10"),
+            &[
+                egress_vlan(20, true),
+                egress_vlan_name("voice", true),
+                egress_vlan(20, true),
+                ingress_filters(true),
+                user_priority_table([0, 0, 0, 3, 4, 5, 6, 7]),
+            ],
+        ]);
+        let expected = Vlans {
+            untagged: Some(VlanRef::Id(10)),
+            tagged: vec![VlanRef::Id(20), VlanRef::Name("voice".to_owned())],
+            ingress_filters: Some(true),
+            priority: Some([0, 0, 0, 3, 4, 5, 6, 7]),
+        };
+        assert_eq!(read(&attributes), Ok(expected));
+        let off = read(&[ingress_filters(false)]).unwrap();
+        assert_eq!(off.ingress_filters, Some(false));
+    }
+
+    /// RFC 4675 sections 2.1 to 2.4, and section 3 for how often each may stand.
+    #[test]
+    fn broken_attributes_are_refused() {
+        let layout = |kind, value: &[u8]| {
+            let error = read(&[AttributeBuf::new(kind, value)]).unwrap_err();
+            assert_eq!(error, VlanError::Layout(kind), "{value:?}");
+        };
+        layout(a::EGRESS_VLANID, &[0x31, 0, 0x10, 100]);
+        layout(a::EGRESS_VLANID, &[0x31, 1, 0, 100]);
+        layout(a::EGRESS_VLANID, &[0x30, 0, 0, 100]);
+        layout(a::EGRESS_VLANID, &[0x31, 0, 100]);
+        layout(a::EGRESS_VLAN_NAME, &[]);
+        layout(a::EGRESS_VLAN_NAME, b"voice");
+        layout(a::INGRESS_FILTERS, &[0, 0, 0, 3]);
+        layout(a::INGRESS_FILTERS, &[1]);
+        layout(a::USER_PRIORITY_TABLE, &[0, 1, 2, 3, 4, 5, 6, 8]);
+        layout(a::USER_PRIORITY_TABLE, &[0, 1, 2, 3, 4, 5, 6]);
+        let nameless = read(&[egress_vlan_name("", true)]);
+        assert_eq!(nameless, Err(VlanError::Name(a::EGRESS_VLAN_NAME)));
+        let twice = read(&[ingress_filters(true), ingress_filters(true)]);
+        assert_eq!(twice, Err(VlanError::MoreThanOnce(a::INGRESS_FILTERS)));
+        let table = user_priority_table([0; 8]);
+        let twice = read(&[table.clone(), table]);
+        assert_eq!(twice, Err(VlanError::MoreThanOnce(a::USER_PRIORITY_TABLE)));
+    }
+}

@@ -189,3 +189,51 @@ impl fmt::Debug for ErrorCause {
         fmt::Display::fmt(self, f)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 5176 section 3.5: 2xx in an ACK, 4xx and 5xx in a NAK, some in one kind only.
+    #[test]
+    fn each_cause_has_its_packets() {
+        let allowed = |cause: ErrorCause| -> Vec<Code> {
+            (0..=u8::MAX)
+                .map(Code)
+                .filter(|code| cause.allowed_in(*code))
+                .collect()
+        };
+        let (disconnect, coa) = (Code::DISCONNECT_NAK, Code::COA_NAK);
+        for cause in ErrorCause::ALL {
+            let expected: &[Code] = match cause.0 {
+                201 => &[Code::DISCONNECT_ACK],
+                202 => &[],
+                405 | 507 => &[coa],
+                504 => &[disconnect],
+                _ => &[disconnect, coa],
+            };
+            assert_eq!(allowed(*cause), expected, "{cause}");
+        }
+        assert_eq!(
+            allowed(ErrorCause(299)),
+            [Code::DISCONNECT_ACK, Code::COA_ACK]
+        );
+        assert_eq!(allowed(ErrorCause(599)), [disconnect, coa]);
+        assert_eq!(allowed(ErrorCause(600)), []);
+        assert_eq!(allowed(ErrorCause(0)), []);
+    }
+
+    #[test]
+    fn every_cause_has_a_name_and_a_remedy_of_its_own() {
+        let mut remedies: Vec<&str> = ErrorCause::ALL.iter().map(|c| c.remedy()).collect();
+        remedies.sort_unstable();
+        remedies.dedup();
+        assert_eq!(remedies.len(), ErrorCause::ALL.len());
+        assert!(ErrorCause::ALL.iter().all(|cause| cause.name().is_some()));
+        let unknown = ErrorCause(999);
+        assert_eq!(unknown.to_string(), "999");
+        assert!(!remedies.contains(&unknown.remedy()));
+        let known = ErrorCause::SESSION_CONTEXT_NOT_FOUND.to_string();
+        assert_eq!(known, "503 Session Context Not Found");
+    }
+}

@@ -131,9 +131,17 @@ fn number_or_name(kind: u8, text: &str) -> Result<u32, ValueError> {
 
 fn number(text: &str) -> Option<u64> {
     match text.strip_prefix("0x") {
-        Some(digits) => u64::from_str_radix(digits, 16).ok(),
-        None => text.parse().ok(),
+        Some(digits) => from_digits(digits, 16),
+        None => from_digits(text, 10),
     }
+}
+
+/// Digits only: the standard library would take a sign too.
+fn from_digits(digits: &str, radix: u32) -> Option<u64> {
+    if !digits.chars().all(|c| c.is_digit(radix)) {
+        return None;
+    }
+    u64::from_str_radix(digits, radix).ok()
 }
 
 fn seconds(text: &str) -> Option<u32> {
@@ -146,12 +154,12 @@ fn seconds(text: &str) -> Option<u32> {
 
 /// Pairs of hex digits.
 fn hex(digits: &str) -> Option<Vec<u8>> {
-    if !digits.len().is_multiple_of(2) || !digits.is_ascii() {
+    if !digits.len().is_multiple_of(2) {
         return None;
     }
     (0..digits.len())
         .step_by(2)
-        .map(|at| u8::from_str_radix(digits.get(at..at + 2)?, 16).ok())
+        .map(|at| u8::try_from(from_digits(digits.get(at..at + 2)?, 16)?).ok())
         .collect()
 }
 
@@ -159,7 +167,7 @@ fn hex(digits: &str) -> Option<Vec<u8>> {
 fn interface_id(text: &str) -> Option<Vec<u8>> {
     let groups: Vec<u16> = text
         .split(':')
-        .map(|group| u16::from_str_radix(group, 16).ok())
+        .map(|group| u16::try_from(from_digits(group, 16)?).ok())
         .collect::<Option<_>>()?;
     (groups.len() == 4).then(|| {
         groups
@@ -188,4 +196,156 @@ fn ipv4_prefix(text: &str) -> Option<Vec<u8>> {
         ]
         .concat(),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn not(text: &str) -> bool {
+        let is_not = |kind| {
+            matches!(
+                parse_value(kind, text),
+                Err(ValueError::Not { .. } | ValueError::UnknownName { .. })
+            )
+        };
+        [a::SESSION_TIMEOUT, a::SERVICE_TYPE]
+            .into_iter()
+            .all(is_not)
+    }
+
+    #[test]
+    fn numbers() {
+        assert_eq!(
+            parse_value(a::SESSION_TIMEOUT, "3600"),
+            Ok(vec![0, 0, 0x0e, 0x10])
+        );
+        assert_eq!(
+            parse_value(a::SESSION_TIMEOUT, "0xE10"),
+            Ok(vec![0, 0, 0x0e, 0x10])
+        );
+        assert_eq!(
+            parse_value(a::SERVICE_TYPE, "Call-Check"),
+            Ok(vec![0, 0, 0, 10])
+        );
+        assert_eq!(
+            parse_value(a::SERVICE_TYPE, "call check"),
+            Ok(vec![0, 0, 0, 10])
+        );
+        assert_eq!(parse_value(a::SERVICE_TYPE, "10"), Ok(vec![0, 0, 0, 10]));
+        for text in [
+            "",
+            "-1",
+            "+1",
+            " 1",
+            "1.5",
+            "0x",
+            "0x+1",
+            "0xg",
+            "4294967296",
+            "1e3",
+        ] {
+            assert!(not(text), "'{text}'");
+        }
+        let error = parse_value(a::TERMINATION_ACTION, "again").unwrap_err();
+        let words = "'again' is neither a number nor one of: Default, RADIUS-Request";
+        assert_eq!(error.to_string(), words);
+    }
+
+    /// RFC 2868 section 3: a tag of 0 and three octets.
+    #[test]
+    fn tunnel_numbers() {
+        assert_eq!(parse_value(a::TUNNEL_TYPE, "VLAN"), Ok(vec![0, 0, 0, 13]));
+        assert_eq!(
+            parse_value(a::TUNNEL_MEDIUM_TYPE, "IEEE-802"),
+            Ok(vec![0, 0, 0, 6])
+        );
+        assert_eq!(
+            parse_value(a::TUNNEL_PREFERENCE, "16777215"),
+            Ok(vec![0, 255, 255, 255])
+        );
+        assert!(parse_value(a::TUNNEL_PREFERENCE, "16777216").is_err());
+        assert_eq!(
+            parse_value(a::TUNNEL_PRIVATE_GROUP_ID, "100"),
+            Ok(b"100".to_vec())
+        );
+    }
+
+    #[test]
+    fn addresses_and_prefixes() {
+        assert_eq!(
+            parse_value(a::NAS_IP_ADDRESS, "192.0.2.7"),
+            Ok(vec![192, 0, 2, 7])
+        );
+        assert!(parse_value(a::NAS_IP_ADDRESS, "192.0.2").is_err());
+        assert!(parse_value(a::NAS_IP_ADDRESS, "2001:db8::1").is_err());
+        let six = parse_value(a::NAS_IPV6_ADDRESS, "2001:db8::1").unwrap();
+        assert_eq!(
+            (six.len(), six[..4].to_vec()),
+            (16, vec![0x20, 1, 0x0d, 0xb8])
+        );
+        // RFC 8044 section 3.10: bits beyond the length are zero, octets beyond it are left out.
+        let prefix = parse_value(a::FRAMED_IPV6_PREFIX, "2001:db8::ff/33");
+        assert_eq!(prefix, Ok(vec![0, 33, 0x20, 1, 0x0d, 0xb8, 0]));
+        assert_eq!(parse_value(a::FRAMED_IPV6_PREFIX, "::/0"), Ok(vec![0, 0]));
+        assert!(parse_value(a::FRAMED_IPV6_PREFIX, "2001:db8::/129").is_err());
+        // RFC 8044 section 3.11
+        let prefix = parse_value(a::PMIP6_HOME_IPV4_HOA, "192.0.2.9/24");
+        assert_eq!(prefix, Ok(vec![0, 24, 192, 0, 2, 0]));
+        // RFC 8044 section 3.7
+        let interface = parse_value(a::FRAMED_INTERFACE_ID, "0:ff:fe00:1");
+        assert_eq!(interface, Ok(vec![0, 0, 0, 0xff, 0xfe, 0, 0, 1]));
+        for text in ["0:1:2", "0:1:2:3:4", "0:1:2:10000", "0:1:2:", "0:1:2:+3"] {
+            assert!(parse_value(a::FRAMED_INTERFACE_ID, text).is_err(), "{text}");
+        }
+    }
+
+    /// RFC 8044 section 3.3: seconds since 1970, 32 bits.
+    #[test]
+    fn times() {
+        let expected = Ok(1_700_000_000u32.to_be_bytes().to_vec());
+        assert_eq!(parse_value(a::EVENT_TIMESTAMP, "1700000000"), expected);
+        assert_eq!(
+            parse_value(a::EVENT_TIMESTAMP, "2023-11-14T22:13:20Z"),
+            expected
+        );
+        assert_eq!(
+            parse_value(a::EVENT_TIMESTAMP, "2023-11-14T23:13:20+01:00"),
+            expected
+        );
+        for text in ["yesterday", "1969-12-31T23:59:59Z", "2200-01-01T00:00:00Z"] {
+            assert!(parse_value(a::EVENT_TIMESTAMP, text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn text_and_octets() {
+        assert_eq!(parse_value(a::FILTER_ID, "0x41"), Ok(b"0x41".to_vec()));
+        assert_eq!(parse_value(a::CLASS, "0x41ff"), Ok(vec![0x41, 0xff]));
+        assert_eq!(parse_value(a::CLASS, "tills"), Ok(b"tills".to_vec()));
+        assert_eq!(
+            parse_value(200, "0x00"),
+            Ok(vec![0]),
+            "an unknown attribute"
+        );
+        for text in ["0x4", "0x4g", "0x+f", "0xé0"] {
+            assert!(parse_value(a::CLASS, text).is_err(), "{text}");
+        }
+        assert_eq!(parse_value(a::FILTER_ID, ""), Err(ValueError::Empty));
+        assert_eq!(parse_value(a::CLASS, "0x"), Err(ValueError::Empty));
+        let long = "a".repeat(254);
+        assert_eq!(
+            parse_value(a::FILTER_ID, &long),
+            Err(ValueError::TooLong(254))
+        );
+        assert!(parse_value(a::FILTER_ID, &long[1..]).is_ok());
+    }
+
+    #[test]
+    fn computed_attributes_take_no_value() {
+        for kind in [a::USER_PASSWORD, a::MESSAGE_AUTHENTICATOR] {
+            let error = parse_value(kind, "a").unwrap_err();
+            assert_eq!(error, ValueError::Computed(a::name(kind).unwrap()));
+        }
+    }
 }
