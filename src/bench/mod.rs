@@ -4,6 +4,10 @@
 
 pub mod accounts;
 pub mod model;
+pub mod spell;
+mod template;
 pub mod yaml;
 
 pub use model::*;
+pub use spell::CannotSpell;
+pub use template::{TemplateError, is_variable_name};

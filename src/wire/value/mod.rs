@@ -4,4 +4,4 @@ mod describe;
 mod parse;
 
 pub use describe::{Described, describe, describe_packet, escape};
-pub use parse::{ValueError, parse_value};
+pub use parse::{ValueError, parse_hex, parse_value};

@@ -101,7 +101,7 @@ fn octets(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
         | DataType::LongExtended
         | DataType::Evs => match text.strip_prefix("0x") {
             None => Ok(text.as_bytes().to_vec()),
-            Some(digits) => hex(digits).ok_or_else(|| not("an even number of hex digits")),
+            Some(digits) => parse_hex(digits).ok_or_else(|| not("an even number of hex digits")),
         },
     }
 }
@@ -152,8 +152,9 @@ fn seconds(text: &str) -> Option<u32> {
     u32::try_from(seconds).ok()
 }
 
-/// Pairs of hex digits.
-fn hex(digits: &str) -> Option<Vec<u8>> {
+/// The octets that pairs of hex digits stand for, in either case; `None` for anything else.
+#[must_use]
+pub fn parse_hex(digits: &str) -> Option<Vec<u8>> {
     if !digits.len().is_multiple_of(2) {
         return None;
     }
