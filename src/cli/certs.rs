@@ -4,7 +4,6 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::Args;
 use jiff::Timestamp;
 
 use crate::certs::{CertsError, Plan, make, write};
@@ -13,8 +12,8 @@ use crate::certs::{CertsError, Plan, make, write};
 /// one and one of every kind that must be refused.
 ///
 /// Keys are P-256; RSA keys are not made. Everything is marked "bench only".
-#[derive(Debug, Args)]
-pub struct CertsArgs {
+#[derive(Debug, clap::Args)]
+pub struct Args {
     /// Directory to write to; made if it is not there, and kept to its owner
     directory: PathBuf,
     /// Overwrite files of an earlier set
@@ -49,7 +48,7 @@ pub struct CertsArgs {
 /// Makes and writes the set, prints the list. Exit codes: 0 written, 2 a name can't be used or
 /// a file is there already, 3 the disk or the system refused.
 #[must_use]
-pub fn run(args: &CertsArgs) -> ExitCode {
+pub fn run(args: &Args) -> ExitCode {
     let plan = Plan {
         organisation: args.organisation.clone(),
         domain: args.domain.clone(),
