@@ -9,6 +9,7 @@ use std::time::Duration;
 use ipnet::IpNet;
 
 use super::accounts::Directory;
+use crate::wire::registry::attributes;
 use crate::wire::{AttributeBuf, Mac, Secret};
 
 /// Everything that one bench file says, with the class table, dialects and people it names.
@@ -235,6 +236,20 @@ pub enum CertificateField {
     KeyUsage,
 }
 
+impl CertificateField {
+    /// The word in class tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            CertificateField::Subject => "subject",
+            CertificateField::CommonName => "common-name",
+            CertificateField::AlternativeName => "alternative-name",
+            CertificateField::Issuer => "issuer",
+            CertificateField::KeyUsage => "key-usage",
+        }
+    }
+}
+
 /// How a login was made.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
@@ -257,7 +272,29 @@ pub enum MethodName {
     Peap,
 }
 
-/// An attribute by number or by vendor and number.
+impl MethodName {
+    /// The word in class tables, bench files, the journal and on the page.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            MethodName::Mac => "mac",
+            MethodName::Pap => "pap",
+            MethodName::Chap => "chap",
+            MethodName::EapMd5 => "eap-md5",
+            MethodName::EapTls => "eap-tls",
+            MethodName::EapTtls => "eap-ttls",
+            MethodName::Peap => "peap",
+        }
+    }
+}
+
+impl std::fmt::Display for MethodName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// An attribute by number or by vendor and number. Shown by its registered name, or as `9/1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum AttributeName {
     /// A standard attribute.
@@ -269,6 +306,18 @@ pub enum AttributeName {
         /// Vendor type.
         kind: u8,
     },
+}
+
+impl std::fmt::Display for AttributeName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match *self {
+            AttributeName::Standard(kind) => match attributes::name(kind) {
+                Some(name) => f.write_str(name),
+                None => write!(f, "attribute {kind}"),
+            },
+            AttributeName::Vendor { vendor, kind } => write!(f, "attribute {vendor}/{kind}"),
+        }
+    }
 }
 
 /// A test on a text (numbers are tested by their decimal form unless it is a range).
