@@ -3,6 +3,7 @@
 
 pub mod bench;
 pub mod certs;
+pub mod change;
 pub mod cli;
 pub mod decide;
 pub mod journal;
