@@ -7,6 +7,7 @@ pub mod change;
 pub mod cli;
 pub mod decide;
 pub mod journal;
+pub mod respond;
 pub mod roster;
 pub mod sight;
 pub mod store;

@@ -8,6 +8,7 @@ mod changer;
 mod flap;
 mod flight;
 mod identifiers;
+
 mod order;
 mod request;
 mod retransmit;
@@ -25,9 +26,9 @@ pub use order::{Order, OrderId, OrderRefused, Origin, Outcome};
 pub use request::{Unspellable, authorize_only_session};
 
 /// What a person must know before a bounce.
-pub const CAUTION: &str = "A bounce takes the port's link down. It can cut power over Ethernet, \
-    and with it a phone that someone may need for an emergency call, a door controller or a \
-    camera. Ask whoever is responsible for the site, and keep to the local rules.";
+pub const CAUTION: &str = "A bounce takes the port's link down. It can cut power over Ethernet, and with it a phone \
+     that someone may need for an emergency call, a door controller or a camera. Ask whoever is \
+     responsible for the site, and keep to the local rules.";
 
 /// `now` and `wait` more, the end of time at the latest.
 fn later(now: Timestamp, wait: Duration) -> Timestamp {

@@ -231,19 +231,13 @@ pub mod hex_octets {
     /// # Errors
     /// Those of the serializer.
     pub fn serialize<S: Serializer>(octets: &[u8], serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_str(&encode(octets))
-    }
-
-    /// Octets to lower-case hex.
-    #[must_use]
-    pub fn encode(octets: &[u8]) -> String {
         use std::fmt::Write as _;
         let mut text = String::with_capacity(octets.len() * 2);
         for octet in octets {
             // Writing to a String cannot fail.
             let _ = write!(text, "{octet:02x}");
         }
-        text
+        serializer.serialize_str(&text)
     }
 
     /// Hex of either case.

@@ -37,8 +37,8 @@ pub struct Session {
     pub acct_session_id: Option<String>,
     /// When it was accepted, or first heard of.
     pub accepted: Timestamp,
-    /// False for a session that accounting tells of and no accept of this bench began; its class
-    /// is empty and its request is the accounting one.
+    /// False for a session that accounting tells of and no accept of this bench began: its request
+    /// is the accounting one, its class is empty and its method means nothing.
     pub accepted_here: bool,
     /// When accounting began, if it did.
     pub started: Option<Timestamp>,

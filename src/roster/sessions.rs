@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::net::IpAddr;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::memory::Limits;
 use super::{Login, Session, SessionState};
@@ -22,8 +22,20 @@ pub struct Sessions {
     by_accounting: HashMap<IpAddr, HashMap<String, u64>>,
     /// Ended sessions, the longest ended first.
     ended: VecDeque<u64>,
+    /// Classes that sightings picked for live sessions and no accept has granted yet.
+    recognised: HashMap<u64, Recognised>,
     last_id: u64,
     limits: Limits,
+}
+
+/// A device says the same thing several times while it boots; one recognition in this time is
+/// enough, and after it another one may try again what did not take effect.
+const RECOGNITION_HOLD: SignedDuration = SignedDuration::from_secs(30);
+
+#[derive(Debug, Clone)]
+struct Recognised {
+    class: String,
+    at: Timestamp,
 }
 
 /// What an accept says of a session.
@@ -210,6 +222,7 @@ impl Sessions {
     }
 
     fn renew(&mut self, now: Timestamp, id: u64, admission: Admission<'_>) -> Admitted {
+        self.recognised.remove(&id);
         let renewed = self.all.get_mut(&id).map(|session| {
             let changed = !session.accepted_here
                 || session.class != admission.class
@@ -267,6 +280,19 @@ impl Sessions {
             .collect()
     }
 
+    /// Notes that sightings pick another class for a session. False when they did so a moment ago
+    /// and the change is still to take effect.
+    pub fn recognised(&mut self, now: Timestamp, id: u64, class: &str) -> bool {
+        let fresh = self.recognised.get(&id).is_some_and(|known| {
+            known.class == class && now.duration_since(known.at) < RECOGNITION_HOLD
+        });
+        if !fresh {
+            let class = class.to_owned();
+            self.recognised.insert(id, Recognised { class, at: now });
+        }
+        !fresh
+    }
+
     /// Ends every other live session of a device: accounting told that it is on a port now, and a
     /// device is on one port at a time.
     pub fn end_others(&mut self, now: Timestamp, mac: Mac, keep: u64) -> Vec<Session> {
@@ -315,6 +341,10 @@ impl Sessions {
         change(&mut session);
         session.id = id;
         self.index(&session);
+        let granted = |recognised: &Recognised| recognised.class == session.class;
+        if !session.is_live() || self.recognised.get(&id).is_some_and(granted) {
+            self.recognised.remove(&id);
+        }
         match (was_live, session.is_live()) {
             (true, false) => self.ended.push_back(id),
             (false, true) => self.ended.retain(|ended| *ended != id),

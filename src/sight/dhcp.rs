@@ -11,7 +11,6 @@ use serde::Serialize;
 use super::options::{Options, sub_options};
 use super::spelling;
 use crate::bench::DhcpField;
-use crate::journal::hex_octets;
 use crate::wire::Mac;
 
 /// One thing learnt about a device from one DHCP message.
@@ -273,7 +272,7 @@ impl Told {
                 Field::ClientId,
                 2,
                 "at least 2 (RFC 2132 section 9.14)",
-                hex_octets::encode,
+                spelling::hex,
             ),
             (
                 USER_CLASS,

@@ -2,8 +2,6 @@
 
 use std::fmt::Write as _;
 
-use crate::journal::hex_octets;
-
 /// Text of an option: printable ASCII as it stands, a backslash doubled, any other octet as
 /// `\xNN`. Trailing NULs go, as RFC 2132 section 2 asks of a receiver.
 pub(super) fn text(octets: &[u8]) -> String {
@@ -29,8 +27,17 @@ pub(super) fn opaque(octets: &[u8]) -> String {
     if octets.iter().all(|octet| (0x20..=0x7e).contains(octet)) {
         octets.iter().copied().map(char::from).collect()
     } else {
-        format!("0x{}", hex_octets::encode(octets))
+        format!("0x{}", hex(octets))
     }
+}
+
+/// Lower-case hex.
+pub(super) fn hex(octets: &[u8]) -> String {
+    octets.iter().fold(String::new(), |mut text, octet| {
+        // Writing to a String cannot fail.
+        let _ = write!(text, "{octet:02x}");
+        text
+    })
 }
 
 /// Octet numbers with commas: "1,3,6,15".

@@ -372,10 +372,10 @@ fn a_regrant_is_in_force_once_acknowledged() {
     world.ack();
     let session = world.roster.sessions().get(TILL).unwrap();
     assert_eq!(session.class, "printer");
-    assert_eq!(world.effects.sessions, std::slice::from_ref(session));
+    assert_eq!(world.effects.sessions, [session.clone()]);
     let device = world.roster.device(mac(TILL)).unwrap();
     assert_eq!(device.class.as_deref(), Some("printer"));
-    assert_eq!(world.effects.devices, std::slice::from_ref(device));
+    assert_eq!(world.effects.devices, [device.clone()]);
     assert_eq!(world.entry("acked").place.class.as_deref(), Some("printer"));
 }
 

@@ -58,21 +58,12 @@ fn mrd_and_mrc_both_bind() {
     assert!(counts.contains(&4) && counts.contains(&5), "{counts:?}");
 }
 
-/// Each wait has a RAND of its own.
 #[test]
 fn rand_spreads_over_its_whole_range() {
-    let waits: Vec<Vec<f64>> = (0..500).map(|seed| schedule(seed).0).collect();
-    let spread = |value: &dyn Fn(&[f64]) -> f64| {
-        let values = waits.iter().map(|waits| value(waits));
-        let least = values.clone().fold(f64::MAX, f64::min);
-        (least, values.fold(f64::MIN, f64::max))
-    };
-    let (least, most) = spread(&|waits| waits[0]);
+    let first: Vec<f64> = (0..500).map(|seed| schedule(seed).0[0]).collect();
+    let least = first.iter().copied().fold(f64::MAX, f64::min);
+    let most = first.iter().copied().fold(f64::MIN, f64::max);
     assert!(least < 1.82 && most > 2.18, "{least} {most}");
-    for later in [1, 2] {
-        let (least, most) = spread(&|waits| waits[later] / waits[later - 1]);
-        assert!(least < 1.91 && most > 2.09, "{least} {most}");
-    }
 }
 
 /// RFC 5176 section 2.3: Identifier, Authenticator and port stay; section 6.3: Event-Timestamp is

@@ -1,0 +1,12 @@
+//! The responder from outside: datagrams in, effects out.
+
+mod access;
+mod accounting;
+mod anything;
+mod duplicates;
+mod logins;
+mod mac_auth;
+mod recognition;
+mod rig;
+mod silence;
+mod status;
