@@ -3,13 +3,14 @@
 use std::fmt;
 use std::sync::Arc;
 
-use rustls::client::Resumption;
+use rustls::client::{ResolvesClientCert, Resumption};
 use rustls::crypto::{CryptoProvider, ring};
 use rustls::pki_types::{CertificateDer, InvalidDnsNameError, PrivateKeyDer, ServerName};
 use rustls::sign::{CertifiedKey, SingleCertAndKey};
-use rustls::{KeyLog, NoKeyLog, RootCertStore, SupportedProtocolVersion};
+use rustls::{KeyLog, NoKeyLog, RootCertStore, SignatureScheme, SupportedProtocolVersion};
 use zeroize::Zeroizing;
 
+use super::tls::Trust;
 use crate::eap::codec::Type;
 
 /// What a device's supplicant is set up with.
@@ -115,13 +116,13 @@ pub enum ClientTlsError {
     NoVersion,
 }
 
-/// The supplicant's side of TLS; sessions for resumption live as long as it does.
+/// The supplicant's side of TLS. Its parts stay the same from login to login, as the TLS library
+/// demands before it resumes; sessions for resumption live as long as it does.
 pub struct ClientTls {
     pub(super) provider: Arc<CryptoProvider>,
     pub(super) versions: Vec<&'static SupportedProtocolVersion>,
-    pub(super) key: Option<Arc<SingleCertAndKey>>,
-    pub(super) roots: Option<Arc<RootCertStore>>,
-    pub(super) server_name: Option<ServerName<'static>>,
+    pub(super) certificate: Arc<dyn ResolvesClientCert>,
+    pub(super) trust: Arc<Trust>,
     pub(super) resumption: Resumption,
     pub(super) key_log: Arc<dyn KeyLog>,
 }
@@ -134,12 +135,12 @@ impl ClientTls {
     pub fn new(plan: ClientTlsPlan) -> Result<ClientTls, ClientTlsError> {
         use rustls::version::{TLS12, TLS13};
         let provider = Arc::new(ring::default_provider());
-        let key = match plan.certificate {
-            None => None,
+        let certificate: Arc<dyn ResolvesClientCert> = match plan.certificate {
+            None => Arc::new(NoCertificate),
             Some((chain, key)) => {
                 let key = CertifiedKey::from_der(chain, key, &provider)
                     .map_err(ClientTlsError::Certificate)?;
-                Some(Arc::new(SingleCertAndKey::from(key)))
+                Arc::new(SingleCertAndKey::from(key))
             }
         };
         let mut store = RootCertStore::empty();
@@ -153,12 +154,16 @@ impl ClientTls {
         if versions.is_empty() {
             return Err(ClientTlsError::NoVersion);
         }
+        let trust = Trust {
+            roots: (!store.is_empty()).then(|| Arc::new(store)),
+            name: plan.server_name.map(ServerName::try_from).transpose()?,
+            provider: provider.clone(),
+        };
         Ok(ClientTls {
             provider,
             versions,
-            key,
-            roots: (!store.is_empty()).then(|| Arc::new(store)),
-            server_name: plan.server_name.map(ServerName::try_from).transpose()?,
+            certificate,
+            trust: Arc::new(trust),
             resumption: if plan.resumption {
                 Resumption::in_memory_sessions(16)
             } else {
@@ -172,8 +177,25 @@ impl ClientTls {
 impl fmt::Debug for ClientTls {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("ClientTls")
-            .field("has_certificate", &self.key.is_some())
-            .field("server_name", &self.server_name)
+            .field("has_certificate", &self.certificate.has_certs())
+            .field("server_name", &self.trust.name)
             .finish_non_exhaustive()
+    }
+}
+
+#[derive(Debug)]
+struct NoCertificate;
+
+impl ResolvesClientCert for NoCertificate {
+    fn resolve(
+        &self,
+        _root_hint_subjects: &[&[u8]],
+        _schemes: &[SignatureScheme],
+    ) -> Option<Arc<CertifiedKey>> {
+        None
+    }
+
+    fn has_certs(&self) -> bool {
+        false
     }
 }

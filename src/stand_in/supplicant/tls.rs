@@ -215,15 +215,11 @@ impl Pipe {
 
 fn client_config(settings: &Arc<ClientTls>, now: Timestamp) -> Result<ClientConfig, Error> {
     let clock = Arc::new(Clock(now));
-    let trust = Arc::new(Trust::new(settings));
-    let builder = ClientConfig::builder_with_details(settings.provider.clone(), clock)
+    let mut config = ClientConfig::builder_with_details(settings.provider.clone(), clock)
         .with_protocol_versions(&settings.versions)?
         .dangerous()
-        .with_custom_certificate_verifier(trust);
-    let mut config = match &settings.key {
-        Some(key) => builder.with_client_cert_resolver(key.clone()),
-        None => builder.with_no_client_auth(),
-    };
+        .with_custom_certificate_verifier(settings.trust.clone())
+        .with_client_cert_resolver(settings.certificate.clone());
     config.enable_sni = false;
     config.resumption = settings.resumption.clone();
     config.key_log = settings.key_log.clone();
@@ -242,20 +238,10 @@ impl TimeProvider for Clock {
 
 /// What the supplicant demands of a server certificate.
 #[derive(Debug)]
-struct Trust {
-    roots: Option<Arc<RootCertStore>>,
-    name: Option<ServerName<'static>>,
-    provider: Arc<CryptoProvider>,
-}
-
-impl Trust {
-    fn new(settings: &ClientTls) -> Trust {
-        Trust {
-            roots: settings.roots.clone(),
-            name: settings.server_name.clone(),
-            provider: settings.provider.clone(),
-        }
-    }
+pub(super) struct Trust {
+    pub(super) roots: Option<Arc<RootCertStore>>,
+    pub(super) name: Option<ServerName<'static>>,
+    pub(super) provider: Arc<CryptoProvider>,
 }
 
 impl ServerCertVerifier for Trust {

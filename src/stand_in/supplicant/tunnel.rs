@@ -301,8 +301,12 @@ fn chap(identifier: u8, password: &[u8], challenge: &[u8; 16]) -> [u8; 17] {
 
 /// Most octets of an EAP packet that is sent. Inside a tunnel there is less room.
 fn room(surroundings: &Surroundings<'_>) -> usize {
-    let overhead = if surroundings.inner { 64 } else { 0 };
-    surroundings.config.fragment.saturating_sub(overhead)
+    let fragment = surroundings.config.fragment;
+    if surroundings.inner {
+        fragment.saturating_sub(64).max(64)
+    } else {
+        fragment
+    }
 }
 
 fn material(pipe: &Pipe) -> Result<Material, Why> {

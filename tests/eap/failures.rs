@@ -1,0 +1,1 @@
+//! Logins that fail, each for one named cause.
