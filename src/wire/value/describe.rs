@@ -2,11 +2,10 @@
 //!
 //! Octets that hide a password or a key are never shown, not even in their hidden form.
 
-use std::fmt::Write as _;
-
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::spell::{self, escape, hex};
 use crate::wire::attribute::{Attribute, VendorAttribute};
 use crate::wire::code::Code;
 use crate::wire::extended;
@@ -147,12 +146,12 @@ fn by_type(attribute: &Attribute<'_>, data_type: DataType) -> Option<Shown> {
         DataType::Text => plain(escape(attribute.text().filter(|text| !text.is_empty())?)),
         DataType::IfId => {
             let octets: [u8; 8] = value.try_into().ok()?;
-            plain(groups(octets))
+            plain(spell::interface_id(octets))
         }
         DataType::Ipv4Addr => plain(attribute.ipv4()?.to_string()),
         DataType::Ipv6Addr => plain(attribute.ipv6()?.to_string()),
-        DataType::Ipv6Prefix => ipv6_prefix(value),
-        DataType::Ipv4Prefix => ipv4_prefix(value),
+        DataType::Ipv6Prefix => plain(spell::ipv6_prefix(value)?),
+        DataType::Ipv4Prefix => plain(spell::ipv4_prefix(value)?),
         DataType::Integer64 => {
             let octets: [u8; 8] = value.try_into().ok()?;
             plain(u64::from_be_bytes(octets).to_string())
@@ -198,30 +197,6 @@ fn wrong_layout(value: &[u8], data_type: DataType) -> Shown {
             value.len()
         )),
     }
-}
-
-/// `0x` and two digits an octet.
-fn hex(value: &[u8]) -> String {
-    let mut text = String::with_capacity(2 + 2 * value.len());
-    text.push_str("0x");
-    for octet in value {
-        // Writing to a String does not fail.
-        let _ = write!(text, "{octet:02x}");
-    }
-    text
-}
-
-/// Text made safe for one line of a terminal, a log or a page: control characters, direction marks
-/// and the like become escapes.
-#[must_use]
-pub fn escape(text: &str) -> String {
-    text.chars().fold(String::new(), |mut escaped, c| {
-        match c {
-            '\'' | '"' => escaped.push(c),
-            _ => escaped.extend(c.escape_debug()),
-        }
-        escaped
-    })
 }
 
 fn enumerated(kind: u8, number: u32) -> String {
@@ -371,41 +346,6 @@ fn show_extended(attribute: &Attribute<'_>) -> (String, Shown) {
             (path, shown)
         }
     }
-}
-
-/// Four groups of hex digits, as in an IPv6 address (RFC 8044 section 3.7).
-fn groups(octets: [u8; 8]) -> String {
-    let words: Vec<String> = octets
-        .chunks_exact(2)
-        .map(|pair| pair.iter().map(|octet| format!("{octet:02x}")).collect())
-        .collect();
-    words.join(":")
-}
-
-/// RFC 8044 section 3.10: reserved octet, length in bits, as many octets of prefix as it takes.
-fn ipv6_prefix(value: &[u8]) -> Option<Shown> {
-    let [_, bits, prefix @ ..] = value else {
-        return None;
-    };
-    if *bits > 128 || prefix.len() > 16 || prefix.len() * 8 < usize::from(*bits) {
-        return None;
-    }
-    let mut octets = [0u8; 16];
-    octets.get_mut(..prefix.len())?.copy_from_slice(prefix);
-    plain(format!("{}/{bits}", std::net::Ipv6Addr::from(octets)))
-}
-
-/// RFC 8044 section 3.11: reserved octet, length in bits, address.
-fn ipv4_prefix(value: &[u8]) -> Option<Shown> {
-    let [_, bits, address @ ..] = value else {
-        return None;
-    };
-    let octets: [u8; 4] = address.try_into().ok()?;
-    let bits = bits & 0x3f;
-    if bits > 32 {
-        return None;
-    }
-    plain(format!("{}/{bits}", std::net::Ipv4Addr::from(octets)))
 }
 
 #[cfg(test)]

@@ -2,6 +2,8 @@
 
 mod describe;
 mod parse;
+mod spell;
 
-pub use describe::{Described, describe, describe_packet, escape};
-pub use parse::{ValueError, parse_hex, parse_value};
+pub use describe::{Described, describe, describe_packet};
+pub use parse::{ValueError, parse_value};
+pub use spell::{escape, parse_hex};

@@ -2,9 +2,9 @@
 
 use std::net::{Ipv4Addr, Ipv6Addr};
 
-use ipnet::{Ipv4Net, Ipv6Net};
 use jiff::Timestamp;
 
+use super::spell::{self, from_digits};
 use crate::wire::attribute::MAX_VALUE;
 use crate::wire::registry::attributes as a;
 use crate::wire::registry::{DataType, values};
@@ -82,7 +82,9 @@ fn octets(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
             .map(|seconds| seconds.to_be_bytes().to_vec())
             .ok_or_else(|| not("a time such as 2026-01-31T12:00:00Z, or seconds since 1970")),
         DataType::Text => Ok(text.as_bytes().to_vec()),
-        DataType::IfId => interface_id(text).ok_or_else(|| not("an interface id such as 0:0:0:1")),
+        DataType::IfId => {
+            spell::parse_interface_id(text).ok_or_else(|| not("an interface id such as 0:0:0:1"))
+        }
         DataType::Ipv4Addr => text
             .parse::<Ipv4Addr>()
             .map(|address| address.octets().to_vec())
@@ -91,8 +93,8 @@ fn octets(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
             .parse::<Ipv6Addr>()
             .map(|address| address.octets().to_vec())
             .map_err(|_| not("an IPv6 address")),
-        DataType::Ipv6Prefix => ipv6_prefix(text).ok_or_else(|| not("an IPv6 prefix")),
-        DataType::Ipv4Prefix => ipv4_prefix(text).ok_or_else(|| not("an IPv4 prefix")),
+        DataType::Ipv6Prefix => spell::parse_ipv6_prefix(text).ok_or_else(|| not("an IPv6 prefix")),
+        DataType::Ipv4Prefix => spell::parse_ipv4_prefix(text).ok_or_else(|| not("an IPv4 prefix")),
         DataType::String
         | DataType::Concat
         | DataType::Tlv
@@ -101,7 +103,9 @@ fn octets(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
         | DataType::LongExtended
         | DataType::Evs => match text.strip_prefix("0x") {
             None => Ok(text.as_bytes().to_vec()),
-            Some(digits) => parse_hex(digits).ok_or_else(|| not("an even number of hex digits")),
+            Some(digits) => {
+                spell::parse_hex(digits).ok_or_else(|| not("an even number of hex digits"))
+            }
         },
     }
 }
@@ -136,67 +140,12 @@ fn number(text: &str) -> Option<u64> {
     }
 }
 
-/// Digits only: the standard library would take a sign too.
-fn from_digits(digits: &str, radix: u32) -> Option<u64> {
-    if !digits.chars().all(|c| c.is_digit(radix)) {
-        return None;
-    }
-    u64::from_str_radix(digits, radix).ok()
-}
-
 fn seconds(text: &str) -> Option<u32> {
     let seconds = match number(text) {
         Some(number) => number,
         None => u64::try_from(text.parse::<Timestamp>().ok()?.as_second()).ok()?,
     };
     u32::try_from(seconds).ok()
-}
-
-/// The octets that pairs of hex digits stand for, in either case; `None` for anything else.
-#[must_use]
-pub fn parse_hex(digits: &str) -> Option<Vec<u8>> {
-    if !digits.len().is_multiple_of(2) {
-        return None;
-    }
-    (0..digits.len())
-        .step_by(2)
-        .map(|at| u8::try_from(from_digits(digits.get(at..at + 2)?, 16)?).ok())
-        .collect()
-}
-
-/// RFC 8044 section 3.7: four groups of up to four hex digits.
-fn interface_id(text: &str) -> Option<Vec<u8>> {
-    let groups: Vec<u16> = text
-        .split(':')
-        .map(|group| u16::try_from(from_digits(group, 16)?).ok())
-        .collect::<Option<_>>()?;
-    (groups.len() == 4).then(|| {
-        groups
-            .iter()
-            .flat_map(|group| group.to_be_bytes())
-            .collect()
-    })
-}
-
-/// RFC 8044 section 3.10: reserved octet, length in bits, and no more octets than it takes.
-fn ipv6_prefix(text: &str) -> Option<Vec<u8>> {
-    let net: Ipv6Net = text.parse().ok()?;
-    let bits = net.prefix_len();
-    let octets = net.trunc().addr().octets();
-    let used = octets.get(..usize::from(bits).div_ceil(8))?;
-    Some([&[0, bits], used].concat())
-}
-
-/// RFC 8044 section 3.11: reserved octet, length in bits, address.
-fn ipv4_prefix(text: &str) -> Option<Vec<u8>> {
-    let net: Ipv4Net = text.parse().ok()?;
-    Some(
-        [
-            &[0, net.prefix_len()],
-            net.trunc().addr().octets().as_slice(),
-        ]
-        .concat(),
-    )
 }
 
 #[cfg(test)]
