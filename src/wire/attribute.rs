@@ -118,11 +118,8 @@ impl<'a> Attribute<'a> {
 /// Cuts one type-length-value element off the front; `None` at the end or when the length is wrong.
 pub(super) fn split_tlv(bytes: &[u8]) -> Option<(u8, &[u8], &[u8])> {
     let (&[kind, length], _) = bytes.split_first_chunk::<2>()?;
-    let length = usize::from(length);
-    if length < 2 {
-        return None;
-    }
-    let (element, rest) = bytes.split_at_checked(length)?;
+    let (element, rest) = bytes.split_at_checked(usize::from(length))?;
+    // A length below 2 does not even cover its own header.
     Some((kind, element.get(2..)?, rest))
 }
 

@@ -336,10 +336,9 @@ mod tests {
     /// A length octet that does not fit its blocks is refused, whichever way.
     #[test]
     fn a_hidden_length_must_fit() {
-        let forged = |length: u8, octets: usize| {
+        let forged_with = |salt: [u8; SALT], length: u8, octets: usize| {
             let mut plain = vec![length];
             plain.resize(octets, 0);
-            let salt = [0x80, 1];
             let mut hidden = salt.to_vec();
             let mut pad = md5(&[secret().bytes(), &RA, &salt]);
             for block in plain.chunks_exact(BLOCK) {
@@ -349,7 +348,13 @@ mod tests {
             }
             reveal_mppe_key(&hidden, &secret(), &RA)
         };
+        let forged = |length, octets| forged_with([0x80, 1], length, octets);
         assert_eq!(forged(15, 16), Some(vec![0; 15]));
+        let unmarked = forged_with([0x00, 1], 15, 16);
+        assert_eq!(
+            unmarked, None,
+            "a salt without its top bit (RFC 2548 section 2.4.2)"
+        );
         assert_eq!(forged(16, 16), None, "past the end");
         assert_eq!(forged(16, 32), Some(vec![0; 16]));
         assert_eq!(forged(15, 32), None, "a block of padding alone");

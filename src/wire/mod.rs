@@ -1,9 +1,9 @@
 //! RADIUS packets and attributes: decode, encode, sign, verify.
 //!
-//! The only room that names the protocol crate (`radius`): it takes from it the attribute type
-//! numbers and the hiding of User-Password. Framing is our own, because the crate keeps neither
-//! the order nor the unknown attributes of a packet within reach
-//! (`docs/decisions/0001-wire-framing.md`).
+//! The only room that names the protocol crate (`radius`): it takes the hiding of User-Password
+//! from it, and in tests its numbers, names and reading of packets as a second opinion. Framing is
+//! our own, because the crate keeps neither the order nor the unknown attributes of a packet
+//! within reach (`docs/decisions/0001-wire-framing.md`).
 //!
 //! Nothing here reads a clock, a socket or a random source.
 

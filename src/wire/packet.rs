@@ -335,6 +335,8 @@ mod tests {
             &[0, 0, 0x12, 0x34, 1, 3, b'd'],
             // Its sub-attribute runs past the end.
             &[0, 0, 0x12, 0x34, 1, 9, b'e'],
+            // One that ends well does not save the next, which does not.
+            &[0, 0, 0x12, 0x34, 1, 3, b'f', 2, 9, b'g'],
             // Too short for an enterprise number.
             &[0, 0, 0x12],
         ] {
