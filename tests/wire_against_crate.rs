@@ -268,6 +268,17 @@ fn difference_a_packet_never_passes_4096_octets() {
     assert!(builder.len() <= 4096);
 }
 
+/// Codes that we do not know keep their number. The crate makes one value of them all and cannot
+/// write it again.
+#[test]
+fn difference_an_unknown_code_keeps_its_number() {
+    let bytes = [&[52, 1, 0, 20], RA.as_slice()].concat();
+    assert_eq!(Packet::parse(&bytes).unwrap().code(), Code(52));
+    let theirs = CratePacket::decode(&bytes, SECRET).unwrap();
+    assert_eq!(theirs.get_code() as u8, 0);
+    assert!(theirs.encode().is_err());
+}
+
 // Material
 
 /// Every packet in the vectors that is well-formed.

@@ -132,7 +132,7 @@ fn attribute_types_agree_with_the_crate() {
         assert_eq!(a::by_name(&name.to_uppercase()), Some(kind), "{name}");
         assert!(a::source(kind).is_some_and(|source| source.starts_with("RFC ")));
     }
-    // The crate shortens this one; RFC 5607 section 6.2 has the full name.
+    // The crate shortens this one; RFC 5607 section 6.1 has the full name.
     assert_eq!(
         rfc5607::FRAMED_MANAGEMENT_TYPE,
         a::FRAMED_MANAGEMENT_PROTOCOL

@@ -69,7 +69,7 @@ fn table(kind: u8) -> &'static [(u32, &'static str)] {
     }
 }
 
-/// RFC 2865 section 5.6; 17 by RFC 5176 section 3.2, 18 by RFC 5607 section 6.1
+/// RFC 2865 section 5.6; 17 by RFC 5176 section 3.2, 18 by RFC 5607 section 5.1
 const SERVICE_TYPE: &[(u32, &str)] = &[
     (1, "Login"),
     (2, "Framed"),
@@ -144,7 +144,7 @@ const ACCT_STATUS_TYPE: &[(u32, &str)] = &[
 const ACCT_AUTHENTIC: &[(u32, &str)] =
     &[(1, "RADIUS"), (2, "Local"), (3, "Remote"), (4, "Diameter")];
 
-/// RFC 2866 section 5.10; 19 to 22 by RFC 3580 section 2.2
+/// RFC 2866 section 5.10; 19 to 22 by RFC 3580 section 2.1
 const ACCT_TERMINATE_CAUSE: &[(u32, &str)] = &[
     (1, "User-Request"),
     (2, "Lost-Carrier"),
@@ -247,7 +247,7 @@ const ARAP_ZONE_ACCESS: &[(u32, &str)] = &[
 /// RFC 2869 section 5.10
 const PROMPT: &[(u32, &str)] = &[(0, "No-Echo"), (1, "Echo")];
 
-/// RFC 5607 section 6.2
+/// RFC 5607 section 6.1
 const FRAMED_MANAGEMENT_PROTOCOL: &[(u32, &str)] = &[
     (1, "SNMP"),
     (2, "Web-based"),
@@ -259,14 +259,14 @@ const FRAMED_MANAGEMENT_PROTOCOL: &[(u32, &str)] = &[
     (8, "SCP"),
 ];
 
-/// RFC 5607 section 6.3
+/// RFC 5607 section 6.2
 const MANAGEMENT_TRANSPORT_PROTECTION: &[(u32, &str)] = &[
     (1, "No-Protection"),
     (2, "Integrity-Protection"),
     (3, "Integrity-Confidentiality-Protection"),
 ];
 
-/// RFC 6677 section 6.4
+/// RFC 6677
 const EAP_LOWER_LAYER: &[(u32, &str)] = &[
     (1, "Wired-IEEE-802.1X"),
     (2, "IEEE-802.11-no-pre-auth"),

@@ -5,15 +5,15 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::special::special;
 use super::spell::{self, escape, hex};
 use crate::wire::attribute::{Attribute, VendorAttribute};
 use crate::wire::code::Code;
 use crate::wire::extended;
 use crate::wire::hide::MPPE_VENDOR;
-use crate::wire::mac::Mac;
 use crate::wire::packet::Packet;
 use crate::wire::registry::attributes as a;
-use crate::wire::registry::{DataType, ErrorCause, values};
+use crate::wire::registry::{DataType, values};
 
 /// An attribute in words.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
@@ -30,18 +30,26 @@ pub struct Described {
 }
 
 /// A value and what there is to say about it.
-struct Shown {
-    value: String,
-    note: Option<String>,
+pub(super) struct Shown {
+    pub(super) value: String,
+    pub(super) note: Option<String>,
 }
 
 /// Every attribute of a packet in words, in order. Fragments of a long extended attribute are
 /// shown one by one.
 #[must_use]
 pub fn describe_packet(packet: &Packet<'_>) -> Vec<Described> {
+    let mut eap_started = false;
     packet
         .attributes()
-        .flat_map(|attribute| describe(&attribute, packet.code()))
+        .flat_map(|attribute| {
+            let continues = attribute.kind == a::EAP_MESSAGE && eap_started;
+            eap_started |= attribute.kind == a::EAP_MESSAGE;
+            if continues {
+                return vec![eap_continued(&attribute)];
+            }
+            describe(&attribute, packet.code())
+        })
         .collect()
 }
 
@@ -60,6 +68,16 @@ pub fn describe(attribute: &Attribute<'_>, code: Code) -> Vec<Described> {
         value: shown.value,
         note: shown.note,
     }]
+}
+
+/// The octets of an EAP packet that did not fit the attribute before: there is no header to read.
+fn eap_continued(attribute: &Attribute<'_>) -> Described {
+    Described {
+        path: attribute.kind.to_string(),
+        name: name(attribute.kind),
+        value: hidden(attribute.value).value,
+        note: Some("continues the EAP packet (RFC 3579 section 3.1)".to_owned()),
+    }
 }
 
 fn name(kind: u8) -> String {
@@ -108,32 +126,6 @@ fn show(attribute: &Attribute<'_>, code: Code) -> (String, Shown) {
     }
 }
 
-/// Attributes with a layout or a meaning of their own. `None` when there is none, or when the
-/// value does not have it.
-fn special(attribute: &Attribute<'_>, code: Code) -> Option<Shown> {
-    match attribute.kind {
-        a::CALLING_STATION_ID | a::CALLED_STATION_ID => station(attribute),
-        a::SESSION_TIMEOUT => {
-            let note = (code == Code::ACCESS_CHALLENGE)
-                .then(|| "time to wait for the supplicant (RFC 3580 section 3.17)".to_owned());
-            Some(Shown {
-                value: seconds(attribute)?,
-                note,
-            })
-        }
-        a::IDLE_TIMEOUT | a::ACCT_DELAY_TIME | a::ACCT_SESSION_TIME | a::ACCT_INTERIM_INTERVAL => {
-            plain(seconds(attribute)?)
-        }
-        a::EGRESS_VLANID => egress_vlan(attribute),
-        a::EGRESS_VLAN_NAME => egress_name(attribute),
-        a::USER_PRIORITY_TABLE => priority_table(attribute),
-        a::EAP_MESSAGE => eap(attribute),
-        a::ERROR_CAUSE => error_cause(attribute, code),
-        kind if a::is_tagged(kind) => tunnel(attribute),
-        _ => None,
-    }
-}
-
 fn by_type(attribute: &Attribute<'_>, data_type: DataType) -> Option<Shown> {
     let value = attribute.value;
     match data_type {
@@ -167,11 +159,11 @@ fn by_type(attribute: &Attribute<'_>, data_type: DataType) -> Option<Shown> {
 }
 
 #[allow(clippy::unnecessary_wraps)] // The callers are chains of `?` that end in it.
-fn plain(value: String) -> Option<Shown> {
+pub(super) fn plain(value: String) -> Option<Shown> {
     Some(Shown { value, note: None })
 }
 
-fn hidden(value: &[u8]) -> Shown {
+pub(super) fn hidden(value: &[u8]) -> Shown {
     Shown {
         value: format!("({} octets, not shown)", value.len()),
         note: None,
@@ -199,126 +191,11 @@ fn wrong_layout(value: &[u8], data_type: DataType) -> Shown {
     }
 }
 
-fn enumerated(kind: u8, number: u32) -> String {
+pub(super) fn enumerated(kind: u8, number: u32) -> String {
     match values::value_name(kind, number) {
         Some(name) => format!("{name} ({number})"),
         None => number.to_string(),
     }
-}
-
-fn seconds(attribute: &Attribute<'_>) -> Option<String> {
-    Some(format!("{} s", attribute.integer()?))
-}
-
-/// A MAC address, and the network name that access points append (RFC 3580 section 3.20).
-fn station(attribute: &Attribute<'_>) -> Option<Shown> {
-    let text = attribute.text()?;
-    let (mac, network) = match text.parse::<Mac>() {
-        Ok(mac) => (mac, None),
-        Err(_) => {
-            let (mac, network) = text.rsplit_once(':')?;
-            (mac.parse().ok()?, Some(network))
-        }
-    };
-    let standard = network.map_or_else(|| mac.to_string(), |network| format!("{mac}:{network}"));
-    Some(Shown {
-        value: escape(text),
-        note: (text != standard).then(|| {
-            let section = if attribute.kind == a::CALLING_STATION_ID {
-                "3.21"
-            } else {
-                "3.20"
-            };
-            format!("RFC 3580 section {section} spells it {}", escape(&standard))
-        }),
-    })
-}
-
-fn egress_vlan(attribute: &Attribute<'_>) -> Option<Shown> {
-    let [tag, 0, high, low] = *attribute.value else {
-        return None;
-    };
-    let vid = u16::from_be_bytes([high, low]);
-    plain(format!("{vid} {}", egress_tag(tag)?))
-}
-
-fn egress_name(attribute: &Attribute<'_>) -> Option<Shown> {
-    let (&tag, name) = attribute.value.split_first()?;
-    let name = std::str::from_utf8(name).ok()?;
-    plain(format!("{} {}", escape(name), egress_tag(tag)?))
-}
-
-/// RFC 4675 section 2.1
-fn egress_tag(octet: u8) -> Option<&'static str> {
-    match octet {
-        0x31 => Some("tagged"),
-        0x32 => Some("untagged"),
-        _ => None,
-    }
-}
-
-fn priority_table(attribute: &Attribute<'_>) -> Option<Shown> {
-    let map: [u8; 8] = attribute.value.try_into().ok()?;
-    let words: Vec<String> = map.iter().map(u8::to_string).collect();
-    plain(words.join(" "))
-}
-
-/// Header of an EAP packet (RFC 3748 section 4). What it carries may be a credential, so only the
-/// kind is shown; later fragments have no header.
-fn eap(attribute: &Attribute<'_>) -> Option<Shown> {
-    let value = attribute.value;
-    let [code, identifier, high, low, rest @ ..] = value else {
-        return Some(hidden(value));
-    };
-    let code = match code {
-        1 => "Request",
-        2 => "Response",
-        3 => "Success",
-        4 => "Failure",
-        _ => return Some(hidden(value)),
-    };
-    let length = u16::from_be_bytes([*high, *low]);
-    let method = rest
-        .first()
-        .map_or_else(String::new, |method| format!(" type {method}"));
-    plain(format!(
-        "EAP {code}{method}, identifier {identifier}, {length} octets"
-    ))
-}
-
-fn error_cause(attribute: &Attribute<'_>, code: Code) -> Option<Shown> {
-    let cause = ErrorCause(attribute.integer()?);
-    let note = if cause.allowed_in(code) {
-        cause.remedy().to_owned()
-    } else {
-        format!("must not be in a {code} (RFC 5176 section 3.5)")
-    };
-    Some(Shown {
-        value: enumerated(attribute.kind, cause.0),
-        note: Some(note),
-    })
-}
-
-/// RFC 2868: a tag in front of the value.
-fn tunnel(attribute: &Attribute<'_>) -> Option<Shown> {
-    let (tag, value) = match a::data_type(attribute.kind) {
-        DataType::Enum => {
-            let (tag, number) = attribute.tagged_integer()?;
-            (Some(tag), enumerated(attribute.kind, number))
-        }
-        DataType::Integer => {
-            let (tag, number) = attribute.tagged_integer()?;
-            (Some(tag), number.to_string())
-        }
-        _ => {
-            let (tag, text) = attribute.tagged_text();
-            (tag, escape(std::str::from_utf8(text).ok()?))
-        }
-    };
-    Some(Shown {
-        value,
-        note: tag.filter(|tag| *tag != 0).map(|tag| format!("tag {tag}")),
-    })
 }
 
 fn show_extended(attribute: &Attribute<'_>) -> (String, Shown) {
@@ -543,6 +420,23 @@ mod tests {
         let cause = AttributeBuf::integer(a::ERROR_CAUSE, 503);
         assert!(note(&cause, Code::COA_NAK).contains("compare the change"));
         assert!(note(&cause, Code::COA_ACK).contains("must not be in a CoA-ACK"));
+    }
+
+    /// RFC 3579 section 3.1: the octets of a later attribute are no header, whatever they look like.
+    #[test]
+    fn an_eap_packet_has_one_header() {
+        let eap = [&[1, 7, 1, 44, 13], [1; 295].as_slice()].concat();
+        let mut builder = Builder::new(Code::ACCESS_CHALLENGE, 7);
+        builder.long(a::EAP_MESSAGE, &eap).unwrap();
+        let bytes = builder.finish_request(&[9; 16], &Secret::new("lantern quay bench"));
+        let words = describe_packet(&Packet::parse(&bytes).unwrap());
+        assert_eq!(words.len(), 2);
+        assert_eq!(
+            words[0].value,
+            "EAP Request type 13, identifier 7, 300 octets"
+        );
+        assert_eq!(words[1].value, "(47 octets, not shown)");
+        assert!(words[1].note.as_deref().unwrap().contains("continues"));
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 mod describe;
 mod parse;
+mod special;
 mod spell;
 
 pub use describe::{Described, describe, describe_packet};

@@ -8,6 +8,7 @@ use super::spell::{self, from_digits};
 use crate::wire::attribute::MAX_VALUE;
 use crate::wire::registry::attributes as a;
 use crate::wire::registry::{DataType, values};
+use crate::wire::vlan::{self, VlanRef};
 
 /// Why a text is not a value of an attribute.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -43,7 +44,8 @@ pub enum ValueError {
 /// The octets of attribute `kind` for a text, by its data type:
 /// numbers in decimal or hex (`0x…`), or by the name of the value; addresses and prefixes in their
 /// usual spelling; times by RFC 3339 or in seconds; text as it stands; opaque octets as text or as
-/// hex (`0x…`). Tunnel attributes get tag 0.
+/// hex (`0x…`). Tunnel attributes get tag 0. Attributes of RFC 4675 are spelt as they are shown:
+/// `100 tagged`, `voice untagged`, `0 1 2 3 4 5 6 7`.
 ///
 /// # Errors
 /// When the text is not of that type, empty or too long.
@@ -51,12 +53,65 @@ pub fn parse_value(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
     if matches!(kind, a::USER_PASSWORD | a::MESSAGE_AUTHENTICATOR) {
         return Err(ValueError::Computed(a::name(kind).unwrap_or_default()));
     }
-    let value = octets(kind, text)?;
+    let value = match kind {
+        a::EGRESS_VLANID => egress_vlan(text)?,
+        a::EGRESS_VLAN_NAME => egress_name(text)?,
+        a::USER_PRIORITY_TABLE => priority_table(text)?,
+        _ => octets(kind, text)?,
+    };
     match value.len() {
         0 => Err(ValueError::Empty),
         length if length > MAX_VALUE => Err(ValueError::TooLong(length)),
         _ => Ok(value),
     }
+}
+
+fn egress_vlan(text: &str) -> Result<Vec<u8>, ValueError> {
+    let parsed = egress(text).and_then(|(vlan, tagged)| match VlanRef::parse(vlan)? {
+        VlanRef::Id(id) => Some(vlan::egress_vlan(id, tagged).value),
+        VlanRef::Name(_) => None,
+    });
+    parsed.ok_or_else(|| ValueError::Not {
+        text: text.to_owned(),
+        wanted: "a VLAN id from 1 to 4094, then tagged or untagged, such as '100 tagged'",
+    })
+}
+
+fn egress_name(text: &str) -> Result<Vec<u8>, ValueError> {
+    match egress(text).filter(|(name, _)| !name.is_empty()) {
+        Some((name, tagged)) => Ok(vlan::egress_vlan_name(name, tagged).value),
+        None => Err(ValueError::Not {
+            text: text.to_owned(),
+            wanted: "a VLAN name, then tagged or untagged, such as 'voice tagged'",
+        }),
+    }
+}
+
+fn egress(text: &str) -> Option<(&str, bool)> {
+    let (vlan, word) = text.rsplit_once(' ')?;
+    match word {
+        "tagged" => Some((vlan, true)),
+        "untagged" => Some((vlan, false)),
+        _ => None,
+    }
+}
+
+fn priority_table(text: &str) -> Result<Vec<u8>, ValueError> {
+    let priorities: Option<Vec<u8>> = text
+        .split(' ')
+        .map(|word| {
+            u8::try_from(from_digits(word, 8)?)
+                .ok()
+                .filter(|priority| *priority <= 7)
+        })
+        .collect();
+    priorities
+        .and_then(|priorities| <[u8; 8]>::try_from(priorities).ok())
+        .map(|map| vlan::user_priority_table(map).value)
+        .ok_or_else(|| ValueError::Not {
+            text: text.to_owned(),
+            wanted: "eight priorities from 0 to 7, such as '0 1 2 3 4 5 6 7'",
+        })
 }
 
 fn octets(kind: u8, text: &str) -> Result<Vec<u8>, ValueError> {
@@ -289,6 +344,41 @@ mod tests {
             Err(ValueError::TooLong(254))
         );
         assert!(parse_value(a::FILTER_ID, &long[1..]).is_ok());
+    }
+
+    /// RFC 4675 sections 2.1, 2.3 and 2.4
+    #[test]
+    fn vlans_and_priorities() {
+        let parse = |kind, text| parse_value(kind, text).ok();
+        let id = |text| parse(a::EGRESS_VLANID, text);
+        assert_eq!(id("100 tagged"), Some(vec![0x31, 0, 0, 100]));
+        assert_eq!(id("4094 untagged"), Some(vec![0x32, 0, 0x0f, 0xfe]));
+        for text in [
+            "100",
+            "0 tagged",
+            "4095 tagged",
+            "voice tagged",
+            "100 both",
+            " tagged",
+        ] {
+            assert_eq!(id(text), None, "{text}");
+        }
+        let name = |text| parse(a::EGRESS_VLAN_NAME, text);
+        assert_eq!(name("till voice tagged"), Some(b"\x31till voice".to_vec()));
+        for text in ["voice", " tagged", ""] {
+            assert_eq!(name(text), None, "{text}");
+        }
+        let table = |text| parse(a::USER_PRIORITY_TABLE, text);
+        assert_eq!(table("7 6 5 4 3 2 1 0"), Some(vec![7, 6, 5, 4, 3, 2, 1, 0]));
+        for text in [
+            "0 1 2 3 4 5 6",
+            "0 1 2 3 4 5 6 7 7",
+            "0 1 2 3 4 5 6 8",
+            "0 1 2 3 4 5 6 11",
+            "",
+        ] {
+            assert_eq!(table(text), None, "{text}");
+        }
     }
 
     #[test]
