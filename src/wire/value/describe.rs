@@ -316,6 +316,8 @@ mod tests {
             spelt,
             "RFC 3580 section 3.20 spells it 02-00-00-00-00-01:quay"
         );
+        let spelt = note(called, "0200.0000.0001:pier: 2").unwrap();
+        assert!(spelt.ends_with("spells it 02-00-00-00-00-01:pier: 2"));
         assert_eq!(note(called, "quay"), None, "no MAC address at all");
     }
 

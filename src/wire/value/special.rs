@@ -43,10 +43,11 @@ fn station(attribute: &Attribute<'_>) -> Option<Shown> {
     let text = attribute.text()?;
     let (mac, network) = match text.parse::<Mac>() {
         Ok(mac) => (mac, None),
-        Err(_) => {
-            let (mac, network) = text.rsplit_once(':')?;
-            (mac.parse().ok()?, Some(network))
-        }
+        // Both the address and the name may hold colons.
+        Err(_) => text.match_indices(':').find_map(|(at, _)| {
+            let (mac, network) = text.split_at_checked(at)?;
+            Some((mac.parse().ok()?, network.strip_prefix(':')))
+        })?,
     };
     let standard = network.map_or_else(|| mac.to_string(), |network| format!("{mac}:{network}"));
     Some(Shown {
