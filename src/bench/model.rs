@@ -168,7 +168,8 @@ pub enum Condition {
 }
 
 /// What can be asked of a DHCP sighting.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum DhcpField {
     /// Option 12 (RFC 2132 section 3.14).
     HostName,
@@ -222,7 +223,8 @@ impl DhcpField {
 }
 
 /// A field of the client certificate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CertificateField {
     /// Subject, RFC 4514 form.
     Subject,

@@ -111,7 +111,7 @@ fn dhcp(facts: &Facts<'_>, field: DhcpField, test: &Test, why: &mut impl Why) ->
 
 fn attribute(facts: &Facts<'_>, name: AttributeName, test: &Test, why: &mut impl Why) -> bool {
     let Some(request) = &facts.request else {
-        why.say(format_args!("no request to look for {} in", name));
+        why.say(format_args!("no request to look for {name} in"));
         return false;
     };
     match name {

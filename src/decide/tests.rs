@@ -124,7 +124,7 @@ fn request() -> Vec<u8> {
 }
 
 /// What the condition says of the facts above, and of the reason.
-fn ask(condition: Condition) -> (bool, String) {
+fn ask(condition: &Condition) -> (bool, String) {
     let (switch, device, login, octets) = (switch(), device(), login(), request());
     let facts = Facts {
         now: now(),
@@ -137,12 +137,12 @@ fn ask(condition: Condition) -> (bool, String) {
         device: Some(&device),
     };
     let mut line = Line::default();
-    let held = fits(&condition, &facts, &mut line);
+    let held = fits(condition, &facts, &mut line);
     (held, line.into_text())
 }
 
 /// The same of a MAC authentication by a device that nobody has seen.
-fn ask_of_a_stranger(condition: Condition) -> (bool, String) {
+fn ask_of_a_stranger(condition: &Condition) -> (bool, String) {
     let switch = switch();
     let mut line = Line::default();
     let held = fits(&condition, &stranger(&switch), &mut line);
@@ -315,7 +315,7 @@ fn each_condition_says_what_it_met() {
     ];
     for (condition, held, because) in table {
         let shown = format!("{condition:?}");
-        assert_eq!(ask(condition), (held, because.to_owned()), "{shown}");
+        assert_eq!(ask(&condition), (held, because.to_owned()), "{shown}");
     }
 }
 
@@ -355,7 +355,7 @@ fn nothing_known_fits_nothing_and_says_so() {
         ),
     ];
     for (condition, because) in table {
-        assert_eq!(ask_of_a_stranger(condition), (false, because.to_owned()));
+        assert_eq!(ask_of_a_stranger(&condition), (false, because.to_owned()));
     }
 }
 
@@ -367,10 +367,10 @@ fn only_what_settled_it_is_said() {
         Condition::Port(text("ge-0/8")),
         yes("never-asked"),
     ]);
-    assert_eq!(ask(all), (false, "port 'ge-0/7' is not 'ge-0/8'".into()));
+    assert_eq!(ask(&all), (false, "port 'ge-0/7' is not 'ge-0/8'".into()));
     let all = Condition::All(vec![yes("quay-*"), Condition::Port(text("ge-0/7"))]);
     assert_eq!(
-        ask(all),
+        ask(&all),
         (
             true,
             "switch 'quay-1' matches glob 'quay-*', port 'ge-0/7' is as wanted".into()
@@ -380,17 +380,17 @@ fn only_what_settled_it_is_said() {
         Condition::Port(text("ge-0/8")),
         Condition::Not(Box::new(Condition::Method(vec![MethodName::Mac]))),
     ]);
-    assert_eq!(ask(any), (true, "method eap-tls is not mac".into()));
+    assert_eq!(ask(&any), (true, "method eap-tls is not mac".into()));
     let any = Condition::Any(vec![Condition::Port(text("1")), Condition::Port(text("2"))]);
     assert_eq!(
-        ask(any),
+        ask(&any),
         (
             false,
             "port 'ge-0/7' is not '1', port 'ge-0/7' is not '2'".into()
         )
     );
-    assert_eq!(ask(Condition::All(Vec::new())).0, true);
-    assert_eq!(ask(Condition::Any(Vec::new())).0, false);
+    assert!(ask(&Condition::All(Vec::new())).0);
+    assert!(!ask(&Condition::Any(Vec::new())).0);
 }
 
 #[test]
@@ -398,10 +398,10 @@ fn a_reason_stays_one_short_line() {
     let many: Vec<Condition> = (0..500)
         .map(|at| Condition::Port(text(&at.to_string())))
         .collect();
-    let (_, because) = ask(Condition::Any(many));
+    let (_, because) = ask(&Condition::Any(many));
     assert!(because.len() < 500 && because.ends_with(", …"), "{because}");
     let nasty = "\u{1b}[31m\n".repeat(100);
-    let (_, because) = ask(Condition::Identity(text(&nasty)));
+    let (_, because) = ask(&Condition::Identity(text(&nasty)));
     assert!(
         !because.contains(['\u{1b}', '\n']) && because.len() < 1000,
         "{because}"

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use miette::{GraphicalReportHandler, GraphicalTheme, LabeledSpan, SourceCode};
 use serde::Serialize;
 
-use super::source::Source;
+use super::source::{Source, Span};
 
 /// How bad it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -63,6 +63,8 @@ pub struct Place {
     source: Option<Arc<Source>>,
     #[serde(skip)]
     range: Range<usize>,
+    #[serde(skip)]
+    number: u32,
 }
 
 impl Diagnostic {
@@ -112,10 +114,10 @@ impl Diagnostic {
 }
 
 impl Place {
-    pub(super) fn new(source: &Arc<Source>, range: Range<usize>) -> Place {
+    pub(super) fn new(source: &Arc<Source>, span: Span) -> Place {
         let text = source.inner();
-        let end = range.end.min(text.len());
-        let start = range.start.min(end);
+        let end = (span.end as usize).min(text.len());
+        let start = (span.start as usize).min(end);
         let before = text.get(..start).unwrap_or_default();
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
         Place {
@@ -125,7 +127,14 @@ impl Place {
             text: first_line(text.get(start..end).unwrap_or_default()),
             source: Some(Arc::clone(source)),
             range: start..end,
+            number: span.source,
         }
+    }
+
+    /// Files in the order in which they were read, then places from top to bottom.
+    #[must_use]
+    pub fn order(&self) -> (u32, usize, usize) {
+        (self.number, self.line, self.column)
     }
 }
 

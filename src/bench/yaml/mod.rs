@@ -114,7 +114,7 @@ impl Sources {
             .into_iter()
             .map(|fault| fault.into_diagnostic(self))
             .collect();
-        diagnostics.sort_by_key(|found| (found.place.line, found.place.column));
+        diagnostics.sort_by_key(|found| found.place.order());
         Reading {
             value,
             diagnostics,

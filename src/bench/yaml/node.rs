@@ -14,6 +14,8 @@ pub(super) type Shared = Rc<Node>;
 
 /// No tree has more nodes, aliases counted as often as they stand.
 const MOST_NODES: usize = 200_000;
+/// No tree is deeper, so that what walks it needs no more stack than there is.
+const MOST_LEVELS: usize = 60;
 
 /// One value of the file.
 pub(super) struct Node {
@@ -25,6 +27,8 @@ pub(super) struct Node {
     meant: RefCell<Option<String>>,
     /// Nodes from here on, this one included.
     weight: usize,
+    /// Levels from here on, this one included.
+    depth: usize,
 }
 
 /// What a node is.
@@ -80,21 +84,25 @@ pub(super) fn parse(source: u32, text: &str) -> Result<Tree, Fault> {
 
 impl Node {
     fn new(span: Span, kind: Kind) -> Node {
-        let below = match &kind {
-            Kind::Scalar { .. } => 0,
-            Kind::List(items) => items
+        let children: Vec<&Shared> = match &kind {
+            Kind::Scalar { .. } => Vec::new(),
+            Kind::List(items) => items.iter().collect(),
+            Kind::Map(entries) => entries
                 .iter()
-                .fold(0usize, |sum, item| sum.saturating_add(item.weight)),
-            Kind::Map(entries) => entries.iter().fold(0usize, |sum, (key, value)| {
-                sum.saturating_add(key.weight).saturating_add(value.weight)
-            }),
+                .flat_map(|(key, value)| [key, value])
+                .collect(),
         };
+        let weight = children
+            .iter()
+            .fold(1usize, |sum, child| sum.saturating_add(child.weight));
+        let depth = 1 + children.iter().map(|child| child.depth).max().unwrap_or(0);
         Node {
             span,
             kind,
             hidden: Cell::new(false),
             meant: RefCell::new(None),
-            weight: below.saturating_add(1),
+            weight,
+            depth,
         }
     }
 
@@ -281,6 +289,12 @@ impl Builder {
                 format!(
                     "too large: more than {MOST_NODES} values, aliases counted as often as they stand"
                 ),
+            ));
+        }
+        if node.depth > MOST_LEVELS {
+            return Err(Fault::at_span(
+                node.span,
+                format!("nested too deeply: more than {MOST_LEVELS} levels"),
             ));
         }
         if anchor > 0 {

@@ -41,7 +41,7 @@ impl Sources {
     #[must_use]
     pub fn place(&self, span: Span) -> Place {
         match self.list.get(span.source as usize) {
-            Some(source) => Place::new(source, span.start as usize..span.end as usize),
+            Some(source) => Place::new(source, span),
             None => Place::default(),
         }
     }

@@ -145,6 +145,25 @@ fn aliases_of_aliases_are_bounded() {
 }
 
 #[test]
+fn depth_is_bounded() {
+    let deep = format!("codes: {}{}\n", "[".repeat(100), "]".repeat(100));
+    assert!(mistakes(&deep).join("\n").contains("nested too deeply"));
+    let mut through_aliases = String::from("codes:\n");
+    for level in 0..100 {
+        let inner = match level {
+            0 => "x".to_owned(),
+            _ => format!("*a{}", level - 1),
+        };
+        through_aliases.push_str(&format!("  - &a{level} [{inner}]\n"));
+    }
+    assert!(
+        mistakes(&through_aliases)
+            .join("\n")
+            .contains("nested too deeply")
+    );
+}
+
+#[test]
 fn secrets_are_masked_in_what_is_quoted() {
     let text = "name: north\ngates:\n  - {number: x, mode: open, password: hunter2-é}\n  - number: 1\n    mode: open\n    password: |\n      hunter2\n      hunter3\n    extra: 1\n";
     let mut sources = Sources::default();
