@@ -6,9 +6,10 @@ use super::arrival::{Dropped, Request, readable};
 use super::credentials::{self, Credentials, Proof, Refused};
 use super::eap::{self, Conversations};
 use super::engine::{Answer, session_entry};
+use super::grants::Grants;
 use super::verdict::{Refusal, Verdict};
 use super::{authorize, class_attribute, login, mac_auth, remembered, reply};
-use crate::bench::{Bench, spell};
+use crate::bench::Bench;
 use crate::decide::{self, Decision, Facts, decide};
 use crate::journal::{Entry, Kind};
 use crate::roster::{Admission, Admitted, Effects, MachineLogin, Roster, Session};
@@ -18,6 +19,7 @@ use crate::wire::{AttributeBuf, BuildError, Builder, Code, MAX_PACKET};
 /// What an Access-Request is answered with the help of.
 pub(super) struct Desk<'a> {
     pub(super) bench: &'a Bench,
+    pub(super) grants: &'a Grants,
     pub(super) roster: &'a mut Roster,
     pub(super) conversations: &'a mut Conversations,
     pub(super) rng: &'a mut dyn rand::RngCore,
@@ -68,9 +70,10 @@ pub(super) fn decide_on(
         },
         &desk.bench.table,
     );
-    let granted = spelt(desk.bench, request, &decision);
+    let grants = desk.grants;
+    let granted = grants.of(&request.switch.name, &decision.class);
     match (decision.verdict, granted) {
-        (decide::Verdict::Accept, Ok(granted)) => match accepting(request, &granted, carried) {
+        (decide::Verdict::Accept, Ok(granted)) => match accepting(request, granted, carried) {
             Ok(builder) => accept(desk, request, proof, decision, builder),
             Err(error) => {
                 let refused = cannot_spell(&decision, &error.to_string());
@@ -79,26 +82,13 @@ pub(super) fn decide_on(
         },
         (decide::Verdict::Reject, Ok(granted)) => {
             let refused = Refused::new(Refusal::Denied, decision.trace.summary.clone());
-            deny(desk, request, &proof, decision, &refused, &granted, carried)
+            deny(desk, request, &proof, decision, &refused, granted, carried)
         }
         (_, Err(error)) => {
-            let refused = cannot_spell(&decision, &error);
+            let refused = cannot_spell(&decision, error);
             deny(desk, request, &proof, decision, &refused, &[], carried)
         }
     }
-}
-
-/// The grant of the decision's class in the switch's dialect.
-fn spelt(
-    bench: &Bench,
-    request: &Request<'_>,
-    decision: &Decision,
-) -> Result<Vec<AttributeBuf>, String> {
-    let class = bench
-        .table
-        .class(&decision.class)
-        .ok_or_else(|| format!("the class table has no class {}", decision.class))?;
-    spell::grant(&class.grant, request.switch).map_err(|error| error.to_string())
 }
 
 fn cannot_spell(decision: &Decision, error: &str) -> Refused {

@@ -10,6 +10,7 @@ use super::arrival::{Arrival, Dropped, Request};
 use super::check;
 use super::duplicates::Duplicates;
 use super::eap::Conversations;
+use super::grants::Grants;
 use super::verdict::Verdict;
 use super::{accounting, status};
 use crate::bench::Bench;
@@ -22,6 +23,7 @@ use crate::wire::Code;
 #[derive(Debug)]
 pub struct Responder {
     bench: Arc<Bench>,
+    grants: Grants,
     duplicates: Duplicates,
     conversations: Conversations,
 }
@@ -42,6 +44,7 @@ impl Responder {
     #[must_use]
     pub fn new(bench: Arc<Bench>) -> Responder {
         Responder {
+            grants: Grants::new(&bench),
             bench,
             duplicates: Duplicates::default(),
             conversations: Conversations::default(),
@@ -60,6 +63,7 @@ impl Responder {
 
     /// Goes on with another bench. Answers already given stay good for retransmissions.
     pub fn reload(&mut self, bench: Arc<Bench>) {
+        self.grants = Grants::new(&bench);
         self.bench = bench;
     }
 
@@ -131,6 +135,7 @@ impl Responder {
             _ => {
                 let mut desk = Desk {
                     bench,
+                    grants: &self.grants,
                     roster,
                     conversations: &mut self.conversations,
                     rng,

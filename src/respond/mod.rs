@@ -18,6 +18,7 @@ mod credentials;
 mod duplicates;
 mod eap;
 mod engine;
+mod grants;
 mod login;
 mod mac_auth;
 mod recognise;

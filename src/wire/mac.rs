@@ -58,12 +58,14 @@ impl Mac {
             {
                 text.push(separator);
             }
-            let pair = if upper {
-                format!("{octet:02X}")
-            } else {
-                format!("{octet:02x}")
-            };
-            text.push_str(&pair);
+            for digit in [octet >> 4, octet & 0x0f] {
+                let digit = char::from_digit(u32::from(digit), 16).unwrap_or_default();
+                text.push(if upper {
+                    digit.to_ascii_uppercase()
+                } else {
+                    digit
+                });
+            }
         }
         text
     }

@@ -3,6 +3,7 @@
 mod access;
 mod accounting;
 mod anything;
+mod cost;
 mod duplicates;
 mod logins;
 mod mac_auth;
