@@ -266,6 +266,8 @@ pub enum MethodName {
     Chap,
     /// EAP-MD5.
     EapMd5,
+    /// EAP-MSCHAPv2 without a tunnel.
+    EapMsChapV2,
     /// EAP-TLS.
     EapTls,
     /// EAP-TTLS.
@@ -283,6 +285,7 @@ impl MethodName {
             MethodName::Pap => "pap",
             MethodName::Chap => "chap",
             MethodName::EapMd5 => "eap-md5",
+            MethodName::EapMsChapV2 => "eap-ms-chap-v2",
             MethodName::EapTls => "eap-tls",
             MethodName::EapTtls => "eap-ttls",
             MethodName::Peap => "peap",

@@ -42,6 +42,7 @@ pub use alert::Alert;
 pub use certificate::{CertificateCause, CertificateFacts, CertificateFault};
 pub use conversation::{Conversation, Discard, Step};
 pub use identity::OuterIdentity;
+pub use ms_chap::nt_password_hash;
 pub use proof::{Inner, Keys, Method, Proof, TlsVersion};
 pub use refusal::{Refusal, Silence};
 pub use sessions::Resumption;

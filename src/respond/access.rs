@@ -32,6 +32,8 @@ pub(super) struct Carried {
     pub(super) accept: Vec<AttributeBuf>,
     /// In a reject.
     pub(super) reject: Vec<AttributeBuf>,
+    /// What to add to the reason of an accept.
+    pub(super) note: Option<String>,
 }
 
 /// Answers an Access-Request.
@@ -55,26 +57,14 @@ pub(super) fn decide_on(
     proof: Proof,
     carried: &Carried,
 ) -> Result<Answer, Dropped> {
-    let now = request.arrival.now;
     let port = request.port();
-    let decision = decide(
-        &Facts {
-            now,
-            switch: request.switch,
-            port: port.as_deref(),
-            mac: proof.mac,
-            method: proof.method,
-            login: proof.login.as_ref(),
-            request: Some(request.packet),
-            device: proof.mac.and_then(|mac| desk.roster.device(mac)),
-        },
-        &desk.bench.table,
-    );
+    let facts = facts(request, port.as_deref(), &proof, desk.roster);
+    let decision = decide(&facts, &desk.bench.table);
     let grants = desk.grants;
     let granted = grants.of(&request.switch.name, &decision.class);
     match (decision.verdict, granted) {
         (decide::Verdict::Accept, Ok(granted)) => match accepting(request, granted, carried) {
-            Ok(builder) => accept(desk, request, proof, decision, builder),
+            Ok(builder) => accept(desk, request, proof, decision, builder, carried),
             Err(error) => {
                 let refused = cannot_spell(&decision, &error.to_string());
                 deny(desk, request, &proof, decision, &refused, &[], carried)
@@ -88,6 +78,25 @@ pub(super) fn decide_on(
             let refused = cannot_spell(&decision, error);
             deny(desk, request, &proof, decision, &refused, &[], carried)
         }
+    }
+}
+
+/// What a decision about a proof is made from.
+pub(super) fn facts<'a>(
+    request: &Request<'a>,
+    port: Option<&'a str>,
+    proof: &'a Proof,
+    roster: &'a Roster,
+) -> Facts<'a> {
+    Facts {
+        now: request.arrival.now,
+        switch: request.switch,
+        port,
+        mac: proof.mac,
+        method: proof.method,
+        login: proof.login.as_ref(),
+        request: Some(request.packet),
+        device: proof.mac.and_then(|mac| roster.device(mac)),
     }
 }
 
@@ -125,6 +134,7 @@ fn accept(
     proof: Proof,
     decision: Decision,
     mut builder: Builder,
+    carried: &Carried,
 ) -> Result<Answer, Dropped> {
     let now = request.arrival.now;
     let mut effects = Effects::default();
@@ -137,6 +147,10 @@ fn accept(
         );
     }
     let mut entry = entry_for(request, &proof, Verdict::Accept, &decision);
+    if let Some(note) = &carried.note {
+        entry.reason.push_str("; ");
+        entry.reason.push_str(note);
+    }
     let admitted = admit(desk.roster, request, proof, &decision.class);
     entry.place.session = Some(admitted.id);
     let class = class_attribute::encode(admitted.id, admitted.accepted);

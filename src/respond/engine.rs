@@ -67,6 +67,11 @@ impl Responder {
         self.bench = bench;
     }
 
+    /// Sets the EAP methods for logins that begin from now on; `None`, as at first, is none.
+    pub fn offer_eap(&mut self, settings: Option<Arc<crate::eap::Settings>>) {
+        self.conversations.offer(settings);
+    }
+
     /// Takes one datagram that arrived on `local` from `peer`. Exactly one entry of the effects
     /// is the datagram's verdict, and it comes first.
     #[expect(clippy::too_many_arguments, reason = "each is a fact of the datagram")]

@@ -1,13 +1,13 @@
 //! Logins of people and machines by name and password, PAP (RFC 2865 section 5.2) and CHAP
 //! (section 5.3).
 
-use md4::{Digest, Md4};
 use subtle::ConstantTimeEq;
 
 use super::arrival::{Request, readable};
 use super::credentials::{Proof, Refused};
 use super::verdict::Refusal;
 use crate::bench::{Account, AccountState, Bench, MethodName, Password};
+use crate::eap::nt_password_hash;
 use crate::roster::Login;
 use crate::wire::hide;
 use crate::wire::registry::attributes;
@@ -95,7 +95,7 @@ fn check_chap(
 ) -> Result<(), Refused> {
     let Password::Text(text) = password else {
         return Err(Refused::new(
-            Refusal::ChapNeedsText,
+            Refusal::NeedsText,
             format!(
                 "CHAP needs the password of {} as text, and the bench has its hash",
                 account.name
@@ -134,10 +134,4 @@ fn check_state(account: &Account) -> Result<(), Refused> {
         AccountState::Expired => (Refusal::Expired, "has an expired password"),
     };
     Err(Refused::new(refusal, format!("{} {what}", account.name)))
-}
-
-/// MD4 of the UTF-16LE password (RFC 2759 section 8.3).
-fn nt_password_hash(password: &str) -> [u8; 16] {
-    let octets: Vec<u8> = password.encode_utf16().flat_map(u16::to_le_bytes).collect();
-    Md4::digest(octets).into()
 }

@@ -57,8 +57,8 @@ pub enum Refusal {
     PasswordForm,
     /// The account has no password, so only a certificate can prove it.
     NoPassword,
-    /// CHAP, and the bench has only the hash of the password.
-    ChapNeedsText,
+    /// The method needs the password as text, and the bench has only its hash.
+    NeedsText,
     /// The account is disabled.
     Disabled,
     /// The account's password must be changed first.
@@ -67,7 +67,17 @@ pub enum Refusal {
     Expired,
     /// The bench sets up no EAP method.
     NoEap,
-    /// EAP ended in failure.
+    /// The State is of no EAP conversation in progress.
+    NoConversation,
+    /// Supplicant and bench have no EAP method in common.
+    MethodRefused,
+    /// The supplicant ended TLS with an alert: it refuses the bench's certificate, for one.
+    TlsAlert,
+    /// The bench refuses the supplicant's certificate.
+    Certificate,
+    /// TLS failed otherwise.
+    Tls,
+    /// EAP failed otherwise.
     EapFailure,
     /// Authorize-Only for a session that is not known.
     NoSession,
@@ -89,11 +99,16 @@ impl Refusal {
             Refusal::WrongPassword => "answered-reject-wrong-password",
             Refusal::PasswordForm => "answered-reject-password-form",
             Refusal::NoPassword => "answered-reject-no-password",
-            Refusal::ChapNeedsText => "answered-reject-chap-needs-text",
+            Refusal::NeedsText => "answered-reject-needs-text",
             Refusal::Disabled => "answered-reject-disabled",
             Refusal::MustChangePassword => "answered-reject-must-change-password",
             Refusal::Expired => "answered-reject-expired",
             Refusal::NoEap => "answered-reject-no-eap",
+            Refusal::NoConversation => "answered-reject-no-conversation",
+            Refusal::MethodRefused => "answered-reject-method-refused",
+            Refusal::TlsAlert => "answered-reject-tls-alert",
+            Refusal::Certificate => "answered-reject-certificate",
+            Refusal::Tls => "answered-reject-tls",
             Refusal::EapFailure => "answered-reject-eap-failure",
             Refusal::NoSession => "answered-reject-no-session",
             Refusal::CannotSpell => "answered-reject-cannot-spell",

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::rig::*;
+use crate::eap::Method;
 use crate::journal::Link;
 use crate::wire::registry::attributes as a;
 use crate::wire::{Builder, Code, Packet};
@@ -38,6 +39,7 @@ fn value() -> impl Strategy<Value = Vec<u8>> {
         Just(b"02-00-5E-00-10-01".to_vec()),
         Just(b"mo".to_vec()),
         Just(vec![]),
+        Just(vec![2, 0, 0, 7, 1, b'm', b'o']),
         (0u32..20).prop_map(|number| number.to_be_bytes().to_vec()),
         prop::collection::vec(any::<u8>(), 0..=253),
         prop::collection::vec(any::<u8>(), 16..=17),
@@ -64,6 +66,7 @@ proptest! {
         ),
     ) {
         let mut rig = Rig::new();
+        rig.offer(&[Method::Md5, Method::MsChapV2]);
         for (seconds, (link, peer, identifier, attributes)) in requests.into_iter().enumerate() {
             let code = match link {
                 Link::Accounting => Code::ACCOUNTING_REQUEST,

@@ -72,7 +72,7 @@ fn wrong_passwords_and_names_are_told_apart_in_the_journal_only() {
             Asking::login(1, "di", "tide-table"),
             "answered-reject-wrong-password",
         ),
-        (chap("di", "clientPass"), "answered-reject-chap-needs-text"),
+        (chap("di", "clientPass"), "answered-reject-needs-text"),
         (Asking::new(1).pap(b"tide-table"), "answered-reject-no-name"),
     ] {
         let outcome = Rig::new().ask(0, &request);

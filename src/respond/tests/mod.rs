@@ -5,6 +5,7 @@ mod accounting;
 mod anything;
 mod cost;
 mod duplicates;
+mod eap;
 mod logins;
 mod mac_auth;
 mod recognition;

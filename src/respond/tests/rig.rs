@@ -10,6 +10,7 @@ use rand::rngs::StdRng;
 
 use crate::bench::accounts::Directory;
 use crate::bench::*;
+use crate::eap;
 use crate::journal::{Entry, Link};
 use crate::respond::Responder;
 use crate::roster::{Effects, Roster};
@@ -216,6 +217,16 @@ impl Rig {
             roster: Roster::default(),
             rng: StdRng::seed_from_u64(7),
         }
+    }
+
+    /// Offers EAP methods that need no certificate.
+    pub(super) fn offer(&mut self, methods: &[eap::Method]) {
+        let plan = eap::Plan {
+            preference: methods.to_vec(),
+            ..eap::Plan::default()
+        };
+        let settings = eap::Settings::new(plan).unwrap();
+        self.responder.offer_eap(Some(Arc::new(settings)));
     }
 
     pub(super) fn send(&mut self, seconds: i64, link: Link, datagram: &[u8]) -> Effects {
