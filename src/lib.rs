@@ -2,6 +2,7 @@
 //! configurations. `DEVELOPERS.md` shows the rooms of the house and which way the arrows run.
 
 pub mod bench;
+pub mod board;
 pub mod certs;
 pub mod change;
 pub mod cli;

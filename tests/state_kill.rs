@@ -3,6 +3,13 @@
 //! The test starts itself again as a child that records steps and prints each number once it is
 //! stored; kills it with SIGKILL after a varying number of lines; and opens the file again.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic
+)]
+
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};

@@ -35,13 +35,13 @@ impl Filter {
     #[must_use]
     pub fn fits(&self, entry: &Entry) -> bool {
         let place = &entry.place;
-        same(self.switch.as_deref(), place.switch.as_deref())
-            && same(self.port.as_deref(), place.port.as_deref())
-            && same(self.mac, place.mac)
-            && same(self.class.as_deref(), place.class.as_deref())
+        same(&self.switch, &place.switch)
+            && same(&self.port, &place.port)
+            && same(&self.mac, &place.mac)
+            && same(&self.class, &place.class)
             && self.verdict_fits(&entry.verdict)
-            && same(self.kind, Some(entry.kind))
-            && same(self.session, place.session)
+            && self.kind.is_none_or(|kind| entry.kind == kind)
+            && same(&self.session, &place.session)
             && self.since.is_none_or(|since| entry.at >= since)
             && self.until.is_none_or(|until| entry.at < until)
     }
@@ -75,7 +75,7 @@ pub enum VerdictWanted<'a> {
 }
 
 /// True when nothing is wanted, or what is wanted is there.
-fn same<T: PartialEq>(wanted: Option<T>, found: Option<T>) -> bool {
+fn same<T: PartialEq>(wanted: &Option<T>, found: &Option<T>) -> bool {
     wanted.is_none() || wanted == found
 }
 

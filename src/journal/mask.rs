@@ -4,7 +4,7 @@
 //! knows or guesses the secret reads them. Lengths stay, so that the packet still parses.
 
 use crate::wire::registry::attributes as a;
-use crate::wire::{MIN_PACKET, Packet};
+use crate::wire::{Attribute, MIN_PACKET};
 
 /// What to hide.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,67 +26,75 @@ const VENDOR_KEYS: [u8; 3] = [12, 16, 17];
 const VENDOR: u32 = 311;
 
 /// A copy of a RADIUS packet with the values of the hidden attributes set to zero, and whether
-/// there were any. Octets that are not a RADIUS packet come back as they are.
+/// something was. Where the framing breaks, everything behind the break goes too: nobody can tell
+/// what it was meant to be.
 #[must_use]
 pub fn masked(octets: &[u8], mask: Mask) -> (Vec<u8>, bool) {
     let mut copy = octets.to_vec();
     let mut hidden = false;
-    let Ok(packet) = Packet::parse(octets) else {
-        return (copy, false);
+    let said = match octets {
+        [_, _, high, low, ..] => usize::from(u16::from_be_bytes([*high, *low])),
+        _ => return (copy, false),
     };
+    let end = said.clamp(MIN_PACKET.min(octets.len()), octets.len());
     let mut at = MIN_PACKET;
-    for attribute in packet.attributes() {
+    while let Some(&[kind, length]) = octets.get(at..end).and_then(|rest| rest.first_chunk()) {
         let value = at + 2;
-        at = value + attribute.value.len();
-        let from = match attribute.kind {
-            a::USER_PASSWORD | a::CHAP_PASSWORD => Some(value),
-            a::TUNNEL_PASSWORD if mask == Mask::PasswordsAndKeys => Some(value),
-            // The vendor's number stays, what it says goes.
-            a::VENDOR_SPECIFIC if hides_vendor(&attribute.vendor_attributes(), mask) => {
-                Some(value + 4)
-            }
-            _ => None,
+        let next = at + usize::from(length);
+        let Some(found) = octets.get(value..next).filter(|_| next <= end) else {
+            zero(copy.get_mut(value..));
+            return (copy, true);
         };
-        if let Some(from) = from {
-            hidden = true;
-            if attribute.kind == a::VENDOR_SPECIFIC {
-                zero_vendor_values(copy.get_mut(from..at));
-            } else if let Some(value) = copy.get_mut(from..at) {
-                value.fill(0);
+        hidden |= match kind {
+            a::USER_PASSWORD | a::CHAP_PASSWORD => zero(copy.get_mut(value..next)),
+            a::TUNNEL_PASSWORD if mask == Mask::PasswordsAndKeys => zero(copy.get_mut(value..next)),
+            a::VENDOR_SPECIFIC if hides_vendor(kind, found, mask) => {
+                // The vendor's number stays, what it says goes.
+                zero_vendor_values(copy.get_mut(value + 4..next))
             }
-        }
+            _ => false,
+        };
+        at = next;
     }
+    hidden |= zero(copy.get_mut(at.min(end)..));
     (copy, hidden)
 }
 
-fn hides_vendor(parts: &[crate::wire::VendorAttribute<'_>], mask: Mask) -> bool {
-    parts.iter().any(|part| {
-        part.vendor == VENDOR
-            && (VENDOR_PASSWORDS.contains(&part.kind)
-                || (mask == Mask::PasswordsAndKeys && VENDOR_KEYS.contains(&part.kind)))
-    })
+/// Sets octets to zero; true when there were any.
+fn zero(octets: Option<&mut [u8]>) -> bool {
+    let octets = octets.unwrap_or_default();
+    octets.fill(0);
+    !octets.is_empty()
+}
+
+fn hides_vendor(kind: u8, value: &[u8], mask: Mask) -> bool {
+    Attribute { kind, value }
+        .vendor_attributes()
+        .iter()
+        .any(|part| {
+            part.vendor == VENDOR
+                && (VENDOR_PASSWORDS.contains(&part.kind)
+                    || (mask == Mask::PasswordsAndKeys && VENDOR_KEYS.contains(&part.kind)))
+        })
 }
 
 /// Zeroes every sub-attribute's value and keeps its type and length.
-fn zero_vendor_values(parts: Option<&mut [u8]>) {
+fn zero_vendor_values(parts: Option<&mut [u8]>) -> bool {
     let mut rest = parts.unwrap_or_default();
     while let Some((&mut [_, length], _)) = rest.split_first_chunk_mut::<2>() {
-        let length = usize::from(length);
-        let Some((part, tail)) = rest.split_at_mut_checked(length) else {
-            return;
+        let Some((part, tail)) = rest.split_at_mut_checked(usize::from(length)) else {
+            break;
         };
-        let Some(value) = part.get_mut(2..) else {
-            return;
-        };
-        value.fill(0);
+        zero(part.get_mut(2..));
         rest = tail;
     }
+    true
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::wire::{AttributeBuf, Builder, Code, Secret};
+    use crate::wire::{AttributeBuf, Builder, Code, Packet, Secret};
 
     fn packet(attributes: &[AttributeBuf]) -> Vec<u8> {
         let mut builder = Builder::new(Code::ACCESS_REQUEST, 1);
@@ -130,10 +138,36 @@ mod tests {
     #[test]
     fn nothing_to_hide_changes_nothing() {
         let octets = packet(&[AttributeBuf::text(a::USER_NAME, "ada")]);
-        assert_eq!(masked(&octets, Mask::PasswordsAndKeys), (octets, false));
-        assert_eq!(
-            masked(b"no packet", Mask::Passwords),
-            (b"no packet".to_vec(), false)
-        );
+        let copy = masked(&octets, Mask::PasswordsAndKeys);
+        assert_eq!(copy, (octets, false));
+        for short in [&b""[..], b"\x01", b"\x01\x02\x00\x14 not twenty"] {
+            assert_eq!(masked(short, Mask::Passwords), (short.to_vec(), false));
+        }
+    }
+
+    #[test]
+    fn behind_a_break_nothing_is_left() {
+        let whole = packet(&[
+            AttributeBuf::text(a::USER_NAME, "ada"),
+            AttributeBuf::new(a::USER_PASSWORD, [0xaa; 16]),
+        ]);
+        let leaks = |octets: &[u8]| octets.windows(4).any(|w| w == [0xaa; 4]);
+        assert!(leaks(&whole));
+        for at in 0..whole.len() {
+            for value in [0, 1, 3, 0xff] {
+                let mut broken = whole.clone();
+                broken[at] = value;
+                // A password under another type number is somebody else's attribute, and one
+                // that was moved is found where its header says it is.
+                let moved = (20..=25).contains(&at) || at == 25;
+                let (copy, _) = masked(&broken, Mask::Passwords);
+                assert_eq!(copy.len(), broken.len());
+                assert!(moved || !leaks(&copy), "octet {at} set to {value}");
+            }
+        }
+        let (copy, hidden) = masked(&whole[..whole.len() - 3], Mask::Passwords);
+        assert!(hidden && !leaks(&copy));
+        let (copy, hidden) = masked(&[&whole[..], &[0xaa; 9]].concat(), Mask::Passwords);
+        assert!(hidden && !leaks(&copy));
     }
 }

@@ -7,6 +7,7 @@
 
 use std::borrow::Cow;
 use std::collections::VecDeque;
+use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::Write;
 use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
@@ -48,7 +49,7 @@ pub struct Exporter<W: Write> {
 }
 
 /// What tells one recorded packet from another: several entries of a change hold the same one.
-type Seen = (Timestamp, Link, SocketAddr, SocketAddr);
+type Seen = (Timestamp, Link, SocketAddr, SocketAddr, u64);
 
 /// How far back the same packet is looked for.
 const RECENT: usize = 1024;
@@ -87,7 +88,7 @@ impl<W: Write> Exporter<W> {
     /// When the destination refuses, or a datagram fits in no IP packet.
     pub fn entry(&mut self, entry: &Entry) -> Result<(), ExportError> {
         for packet in &entry.packets {
-            if self.remember((packet.at, packet.link, packet.from, packet.to)) {
+            if self.remember(seen(packet)) {
                 self.packet(entry, packet)?;
             }
         }
@@ -141,6 +142,15 @@ impl<W: Write> Exporter<W> {
         self.written += 1;
         Ok(())
     }
+}
+
+fn seen(packet: &PacketRecord) -> Seen {
+    let mut digest = DefaultHasher::new();
+    packet.octets.hash(&mut digest);
+    let PacketRecord {
+        at, link, from, to, ..
+    } = *packet;
+    (at, link, from, to, digest.finish())
 }
 
 /// Verdict, reason and place of the entry.
@@ -391,6 +401,8 @@ mod tests {
     #[test]
     fn a_packet_that_two_entries_hold_is_written_once() {
         let one = entry(vec![packet("192.0.2.9:40000", "192.0.2.1:1812", request())]);
-        assert_eq!(export(&[one.clone(), one], false).len(), 1);
+        let mut other = one.clone();
+        other.packets[0].octets[1] ^= 1;
+        assert_eq!(export(&[one.clone(), one, other], false).len(), 2);
     }
 }

@@ -432,7 +432,7 @@ fn attach_packets(connection: &Connection, entries: &mut [Entry]) -> Result<(), 
     ))?;
     for entry in entries {
         entry.packets = packets
-            .query_map([signed(entry.seq)], |row| rows::packet(row))?
+            .query_map([signed(entry.seq)], rows::packet)?
             .map(|found| found.map(|(_, packet)| packet))
             .collect::<Result<Vec<PacketRecord>, _>>()?;
     }

@@ -3,6 +3,13 @@
 //! `cargo bench --bench state`, or with other numbers `-- DEVICES ENTRIES`. Prints a table; the
 //! tests hold no limit in seconds, so that a busy machine fails nothing.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic
+)]
+
 use std::time::Instant;
 
 use jiff::Timestamp;
