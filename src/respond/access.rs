@@ -6,7 +6,7 @@ use super::arrival::{Dropped, Request, readable};
 use super::credentials::{self, Credentials, Proof, Refused};
 use super::eap::{self, Conversations};
 use super::engine::{Answer, session_entry};
-use super::grants::Grants;
+use super::switches::Served;
 use super::verdict::{Refusal, Verdict};
 use super::{authorize, class_attribute, login, mac_auth, remembered, reply};
 use crate::bench::Bench;
@@ -19,7 +19,7 @@ use crate::wire::{AttributeBuf, BuildError, Builder, Code, MAX_PACKET};
 /// What an Access-Request is answered with the help of.
 pub(super) struct Desk<'a> {
     pub(super) bench: &'a Bench,
-    pub(super) grants: &'a Grants,
+    pub(super) served: &'a Served,
     pub(super) roster: &'a mut Roster,
     pub(super) conversations: &'a mut Conversations,
     pub(super) rng: &'a mut dyn rand::RngCore,
@@ -60,8 +60,8 @@ pub(super) fn decide_on(
     let port = request.port();
     let facts = facts(request, port.as_deref(), &proof, desk.roster);
     let decision = decide(&facts, &desk.bench.table);
-    let grants = desk.grants;
-    let granted = grants.of(&request.switch.name, &decision.class);
+    let served = desk.served;
+    let granted = served.grant(&decision.class);
     match (decision.verdict, granted) {
         (decide::Verdict::Accept, Ok(granted)) => match accepting(request, granted, carried) {
             Ok(builder) => accept(desk, request, proof, decision, builder, carried),
@@ -156,7 +156,7 @@ fn accept(
     let class = class_attribute::encode(admitted.id, admitted.accepted);
     builder.push(attributes::CLASS, &class)?;
     for session in &admitted.ended {
-        effects.entries.push(farewell(now, session, &entry));
+        effects.entries.push(farewell(request, session, &entry));
     }
     effects.sessions.extend(admitted.ended);
     effects.sessions.extend(admitted.session);
@@ -197,9 +197,11 @@ fn machine_login(now: Timestamp, proof: &Proof) -> Option<MachineLogin> {
 }
 
 /// The entry for a session that this accept put an end to.
-fn farewell(now: Timestamp, ended: &Session, accept: &Entry) -> Entry {
-    let moved = ended.mac == accept.place.mac && ended.port != accept.place.port;
-    session_entry(now, ended, if moved { "moved" } else { "ended" })
+fn farewell(request: &Request<'_>, ended: &Session, accept: &Entry) -> Entry {
+    let elsewhere = ended.port != accept.place.port || ended.address != request.address();
+    let moved = elsewhere && ended.mac == accept.place.mac;
+    let verdict = if moved { "moved" } else { "ended" };
+    session_entry(request.arrival.now, ended, verdict)
 }
 
 /// Rejects what was proven but is not let in.
@@ -215,10 +217,13 @@ fn deny(
     let now = request.arrival.now;
     let mut effects = Effects::default();
     if let Some(mac) = proof.mac {
-        effects.device(
-            desk.roster
-                .classify(now, mac, &decision.class, &refused.reason, None),
-        );
+        effects.device(match refused.refusal {
+            Refusal::Denied => {
+                let why = &refused.reason;
+                desk.roster.classify(now, mac, &decision.class, why, None)
+            }
+            _ => desk.roster.see(now, mac),
+        });
     }
     let mut entry = entry_for(request, proof, Verdict::Reject(refused.refusal), &decision);
     entry.reason = refused.reason.clone().into_owned();

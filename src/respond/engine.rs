@@ -10,7 +10,7 @@ use super::arrival::{Arrival, Dropped, Request};
 use super::check;
 use super::duplicates::Duplicates;
 use super::eap::Conversations;
-use super::grants::Grants;
+use super::switches::{Served, Switches};
 use super::verdict::Verdict;
 use super::{accounting, status};
 use crate::bench::Bench;
@@ -23,7 +23,7 @@ use crate::wire::Code;
 #[derive(Debug)]
 pub struct Responder {
     bench: Arc<Bench>,
-    grants: Grants,
+    switches: Switches,
     duplicates: Duplicates,
     conversations: Conversations,
 }
@@ -44,7 +44,7 @@ impl Responder {
     #[must_use]
     pub fn new(bench: Arc<Bench>) -> Responder {
         Responder {
-            grants: Grants::new(&bench),
+            switches: Switches::new(&bench),
             bench,
             duplicates: Duplicates::default(),
             conversations: Conversations::default(),
@@ -63,7 +63,7 @@ impl Responder {
 
     /// Goes on with another bench. Answers already given stay good for retransmissions.
     pub fn reload(&mut self, bench: Arc<Bench>) {
-        self.grants = Grants::new(&bench);
+        self.switches = Switches::new(&bench);
         self.bench = bench;
     }
 
@@ -92,17 +92,16 @@ impl Responder {
             peer,
             datagram,
         };
-        let bench = Arc::clone(&self.bench);
-        let Some(switch) = bench.switch_of(arrival.address()) else {
+        let Some(served) = self.switches.of(arrival.address()).cloned() else {
             let dropped = check::unknown_switch(arrival.address());
             return silent(&arrival, Kind::Dropped, Place::default(), dropped);
         };
         let place = Place {
-            switch: Some(switch.name.clone()),
+            switch: Some(served.switch.name.clone()),
             ..Place::default()
         };
-        match check::check(arrival, switch) {
-            Ok(request) => self.answer(&bench, roster, &request, rng),
+        match check::check(arrival, &served.switch) {
+            Ok(request) => self.answer(&served, roster, &request, rng),
             Err(dropped) => silent(&arrival, Kind::Dropped, place, dropped),
         }
     }
@@ -123,7 +122,7 @@ impl Responder {
 
     fn answer(
         &mut self,
-        bench: &Bench,
+        served: &Served,
         roster: &mut Roster,
         request: &Request<'_>,
         rng: &mut dyn rand::RngCore,
@@ -139,8 +138,8 @@ impl Responder {
             Code::STATUS_SERVER => (Kind::Status, status::answer(request)),
             _ => {
                 let mut desk = Desk {
-                    bench,
-                    grants: &self.grants,
+                    bench: &self.bench,
+                    served,
                     roster,
                     conversations: &mut self.conversations,
                     rng,

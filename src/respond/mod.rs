@@ -18,7 +18,6 @@ mod credentials;
 mod duplicates;
 mod eap;
 mod engine;
-mod grants;
 mod login;
 mod mac_auth;
 mod recognise;
@@ -27,6 +26,7 @@ mod reply;
 mod report;
 mod sighting;
 mod status;
+mod switches;
 mod verdict;
 
 pub use engine::Responder;

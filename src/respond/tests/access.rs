@@ -109,6 +109,7 @@ fn a_grant_that_the_dialect_cannot_spell_is_a_named_reject() {
         outcome.entry().reason
     );
     assert!(outcome.effects.sessions.is_empty());
+    assert_eq!(outcome.effects.devices[0].class, None, "it is in no class");
 }
 
 /// With 4096 octets at the most (RFC 2865 section 3), Proxy-State may leave no room for a grant,
@@ -180,6 +181,14 @@ fn an_accept_elsewhere_ends_a_session_that_accounting_never_spoke_of() {
     assert_eq!(moved.verdict, "moved");
     assert_eq!(moved.place.port.as_deref(), Some("7"));
     assert_eq!(moved.reason, "the device moved to port 8 of quay");
+
+    let octets = Asking::mac(3, PRINTER, "8").octets();
+    let effects = rig.send_from("192.0.2.11:5", 61, Link::Authentication, &octets);
+    assert_eq!(effects.entries[1].verdict, "moved");
+    assert_eq!(
+        effects.entries[1].reason,
+        "the device moved to port 8 of old-quay"
+    );
 }
 
 /// RFC 5176 section 3.2.

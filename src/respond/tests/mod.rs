@@ -9,6 +9,6 @@ mod eap;
 mod logins;
 mod mac_auth;
 mod recognition;
-mod rig;
+pub(super) mod rig;
 mod silence;
 mod status;

@@ -37,7 +37,7 @@ pub(super) fn secret() -> Secret {
 
 /// Classes: `printer` by MAC prefix, `till` by DHCP vendor class, `staff` by group, `paired` for
 /// staff after a quay machine, `banned` denied, else `holding`.
-pub(super) fn bench() -> Bench {
+pub(in crate::respond) fn bench() -> Bench {
     let people = vec![
         account(
             "mo",
