@@ -71,7 +71,7 @@ pub fn pair(pki: &Pki, case: Case, versions: Versions) -> Pair {
     Pair::new(settings, config(pki, case))
 }
 
-const VERSIONS: [(Versions, TlsVersion); 2] = [
+pub const VERSIONS: [(Versions, TlsVersion); 2] = [
     (Versions::Tls12, TlsVersion::Tls12),
     (Versions::Tls13, TlsVersion::Tls13),
 ];

@@ -108,6 +108,10 @@ pub struct Pair {
     pub book: Book,
     pub framed_mtu: Option<u32>,
     pub now: Timestamp,
+    /// The supplicant's clock, when it is not the server's.
+    pub peer_clock: Option<Timestamp>,
+    /// What somebody on the way does to the server's requests.
+    pub tamper: fn(&mut Vec<u8>),
 }
 
 impl Pair {
@@ -118,6 +122,8 @@ impl Pair {
             book: Book::usual(),
             framed_mtu: None,
             now: NOW.parse().unwrap(),
+            peer_clock: None,
+            tamper: |_| {},
         }
     }
 
@@ -130,16 +136,18 @@ impl Pair {
         let mut rng = StdRng::seed_from_u64(1);
         let mut server = Conversation::new(self.settings.clone());
         let mut peer = Supplicant::new(self.config.clone());
+        let peer_now = self.peer_clock.unwrap_or(self.now);
         let (mut requests, mut responses): (Vec<Vec<u8>>, Vec<Vec<u8>>) = Default::default();
         // The switch asks who is there (IEEE 802.1X).
         let mut request = vec![1, 200, 0, 5, 1];
         let server_end = loop {
             let round = requests.len();
             let mishap = mishap(round);
+            (self.tamper)(&mut request);
             requests.push(request.clone());
-            let mut response = peer.handle(self.now, &request, &mut rng);
+            let mut response = peer.handle(peer_now, &request, &mut rng);
             if mishap == Mishap::RequestTwice {
-                let again = peer.handle(self.now, &request, &mut rng);
+                let again = peer.handle(peer_now, &request, &mut rng);
                 assert_eq!(again, response, "the repeated request of round {round}");
                 response = again;
             }
@@ -169,11 +177,11 @@ impl Pair {
                     continue;
                 }
                 Step::Success(proof, last) => {
-                    peer.handle(self.now, &last, &mut rng);
+                    peer.handle(peer_now, &last, &mut rng);
                     Ok(proof)
                 }
                 Step::Failure(refusal, last) => {
-                    peer.handle(self.now, &last, &mut rng);
+                    peer.handle(peer_now, &last, &mut rng);
                     Err(refusal)
                 }
                 Step::Discard(reason) => panic!("round {round} discarded: {reason}"),

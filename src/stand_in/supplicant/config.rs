@@ -20,8 +20,11 @@ pub struct Config {
     pub identity: String,
     /// Methods that it does, the favourite first. It answers every other with a Nak for these.
     pub methods: Vec<Type>,
-    /// The account that it logs in to, as identity inside a tunnel and as name in MS-CHAPv2.
+    /// The account that it logs in to: its identity inside a tunnel, and its name in MS-CHAPv2.
     pub account: String,
+    /// Its name in MS-CHAPv2 when that is another: machines give `DOMAIN\NAME$` there (common
+    /// practice, no source).
+    pub ms_chap_name: Option<String>,
     /// The account's password.
     pub password: Zeroizing<String>,
     /// What it does inside EAP-TTLS.
@@ -43,6 +46,7 @@ impl Default for Config {
             identity: String::new(),
             methods: vec![Type::MD5],
             account: String::new(),
+            ms_chap_name: None,
             password: Zeroizing::default(),
             ttls: TtlsInside::Eap(Type::MS_CHAP_V2),
             peap: Type::MS_CHAP_V2,
@@ -50,6 +54,12 @@ impl Default for Config {
             fragment: 1200,
             eager: false,
         }
+    }
+}
+
+impl Config {
+    pub(super) fn ms_chap_name(&self) -> &str {
+        self.ms_chap_name.as_ref().unwrap_or(&self.account)
     }
 }
 

@@ -171,17 +171,13 @@ fn ms_chap_v2(
             let config = surroundings.config;
             let mut peer_challenge = [0; 16];
             surroundings.rng.fill_bytes(&mut peer_challenge);
-            let new = Login::new(
-                &config.account,
-                &config.password,
-                &challenge,
-                &peer_challenge,
-            );
+            let name = config.ms_chap_name();
+            let new = Login::new(name, &config.password, &challenge, &peer_challenge);
             let response = Message::Response {
                 id,
                 peer_challenge,
                 nt_response: new.response,
-                name: config.account.as_bytes(),
+                name: name.as_bytes(),
             };
             *login = Some(new);
             Answer::data(response.encode())

@@ -177,12 +177,8 @@ impl Tunnel {
                 let (challenge, identifier) = pipe.ttls_challenge()?;
                 let mut peer_challenge = [0; 16];
                 surroundings.rng.fill_bytes(&mut peer_challenge);
-                let login = Login::new(
-                    &config.account,
-                    &config.password,
-                    &challenge,
-                    &peer_challenge,
-                );
+                let name = config.ms_chap_name();
+                let login = Login::new(name, &config.password, &challenge, &peer_challenge);
                 let response = [
                     &[identifier, 0],
                     peer_challenge.as_slice(),
@@ -190,7 +186,7 @@ impl Tunnel {
                     &login.response,
                 ]
                 .concat();
-                say(Avp::new(avp::USER_NAME, config.account.as_bytes()));
+                say(Avp::new(avp::USER_NAME, name.as_bytes()));
                 let code = avp::MS_CHAP_CHALLENGE;
                 say(Avp::of_vendor(MS_CHAP_VENDOR, code, &challenge));
                 let code = avp::MS_CHAP2_RESPONSE;
