@@ -77,8 +77,8 @@ impl fmt::Display for Alert {
             45 if self.shows_skewed_clock() => write!(
                 f,
                 "the supplicant refused our certificate as expired or not yet valid (alert {code}), \
-                 but it is valid from {} to {}: the supplicant's clock is wrong, or one of its CAs \
-                 has expired",
+                 but it is valid from {} to {}: the supplicant's clock is wrong, or a CA that it \
+                 holds has expired",
                 server.not_before, server.not_after
             ),
             45 => write!(

@@ -2,6 +2,7 @@
 //! written apart from them and shares only the message codecs.
 
 mod failures;
+mod keys;
 mod logins;
 mod pair;
 mod pki;
