@@ -53,7 +53,7 @@ impl Channel {
         settings: &Arc<Tls>,
         now: Timestamp,
     ) -> Result<Self, Refusal> {
-        let (tls, link) = settings.accept(method, now).map_err(library)?;
+        let (tls, link) = settings.accept(method, now)?;
         Ok(Channel {
             method,
             tls: Box::new(tls),
@@ -236,11 +236,11 @@ impl Channel {
     }
 
     pub(super) fn keys(&self) -> Result<(Keys, Option<Vec<u8>>), Refusal> {
-        keys::derive(&self.tls, self.method, self.randoms).map_err(library)
+        Ok(keys::derive(&self.tls, self.method, self.randoms)?)
     }
 
     pub(super) fn ttls_challenge(&self) -> Result<[u8; 17], Refusal> {
-        keys::ttls_challenge(&self.tls).map_err(library)
+        Ok(keys::ttls_challenge(&self.tls)?)
     }
 
     fn refusal(&self, error: Error, now: Timestamp) -> Refusal {
@@ -259,12 +259,14 @@ impl Channel {
             ) => Refusal::NoCommonTlsVersion(format!("{why:?}")),
             other => match self.link.take_fault() {
                 Some(fault) => Refusal::Certificate(fault),
-                None => library(other),
+                None => other.into(),
             },
         }
     }
 }
 
-fn library(error: Error) -> Refusal {
-    Refusal::Tls(error.to_string())
+impl From<Error> for Refusal {
+    fn from(error: Error) -> Refusal {
+        Refusal::Tls(error.to_string())
+    }
 }

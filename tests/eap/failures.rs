@@ -2,13 +2,14 @@
 
 use portproof::eap::codec::Type;
 use portproof::eap::{
-    AccountState, CertificateCause, Inner, Method, Password, Plan, Refusal, Settings, Versions,
+    AccountState, CertificateCause, Inner, Method, Password, Plan, Refusal, Settings, Silence,
+    Versions,
 };
 use portproof::stand_in::supplicant::{Config, Status, Why};
 use rcgen::{CertificateParams, ExtendedKeyUsagePurpose, date_time_ymd};
 
 use super::logins::{Case, PLAIN, TUNNELS, VERSIONS, config, pair, plan};
-use super::pair::{Book, Outcome, Pair};
+use super::pair::{Book, Mishap, Outcome, Pair};
 use super::pki::{self, Authority, Pki, client, tls};
 
 const EAP_TLS: Case = TUNNELS[0];
@@ -442,4 +443,59 @@ fn machine_whose_name_differs_from_its_identity() {
     let machine = "host/till-3.quay.example";
     pair.book = Book::default().with(machine, Password::text("gangway"), AccountState::Active);
     assert_eq!(pair.login().agreed().identity, machine);
+}
+
+/// A supplicant that goes silent: the refusal says where it stood.
+#[test]
+fn silence_is_named_by_where_it_began() {
+    use Silence::{Fragment, Last, Offer, ServerCertificate};
+    let pki = Pki::new();
+    let mut tls_plan = pki.tls_plan(Versions::Tls12);
+    tls_plan.resumption = None;
+    let mut plan = plan(&pki, EAP_TLS, Versions::Tls12);
+    plan.tls = Some(tls(tls_plan));
+    plan.fragment = 1000;
+    let mut config = config(&pki, EAP_TLS);
+    config.fragment = 3000;
+    let pair = Pair::new(Settings::new(plan).unwrap(), config);
+    let rounds = pair.login().requests.len();
+    let silences: Vec<Silence> = (0..rounds)
+        .map(|at| {
+            let gone = |round| {
+                if round == at {
+                    Mishap::Gone
+                } else {
+                    Mishap::None
+                }
+            };
+            match pair.login_with(gone).server {
+                Err(Refusal::Silent(silence)) => silence,
+                other => panic!("{other:?}"),
+            }
+        })
+        .collect();
+    let [who, offer, fragment, certificate, last] = silences.as_slice() else {
+        panic!("{silences:?}")
+    };
+    assert_eq!(who, &Silence::Identity);
+    assert_eq!(offer, &Offer(Method::Tls));
+    assert!(matches!(fragment, Fragment { sent: 990, of } if (1000..3000).contains(of)));
+    assert_eq!(certificate, &ServerCertificate(Method::Tls));
+    assert_eq!(last, &Last(Method::Tls));
+    for silence in silences {
+        assert!(!silence.to_string().contains('\n'));
+    }
+}
+
+/// RFC 3748 section 4.2: the supplicant passes over a success that comes before its method is done;
+/// with TLS 1.3 that is before the protected success (RFC 9190 section 2.1.1).
+#[test]
+fn early_success_is_passed_over() {
+    let pki = Pki::new();
+    for case in PLAIN.into_iter().chain(TUNNELS) {
+        for (versions, _) in VERSIONS {
+            let pair = pair(&pki, case, versions);
+            pair.login_with(|_| Mishap::EarlySuccess).agreed();
+        }
+    }
 }

@@ -58,6 +58,10 @@ pub enum Mishap {
     AnswerLost,
     /// The response of two rounds ago arrives again.
     OldResponse,
+    /// Somebody tells the supplicant of success before the request.
+    EarlySuccess,
+    /// The supplicant is gone; the server gives it up.
+    Gone,
 }
 
 pub const MISHAPS: [Mishap; 4] = [
@@ -145,13 +149,17 @@ impl Pair {
             let mishap = mishap(round);
             (self.tamper)(&mut request);
             requests.push(request.clone());
+            if mishap == Mishap::EarlySuccess {
+                peer.handle(peer_now, &[3, request[1], 0, 4], &mut rng);
+                assert_eq!(peer.status(), &Status::Waiting, "round {round}");
+            }
             let mut response = peer.handle(peer_now, &request, &mut rng);
             if mishap == Mishap::RequestTwice {
                 let again = peer.handle(peer_now, &request, &mut rng);
                 assert_eq!(again, response, "the repeated request of round {round}");
                 response = again;
             }
-            let Some(response) = response else {
+            let Some(response) = response.filter(|_| mishap != Mishap::Gone) else {
                 break server
                     .stalled()
                     .map_or_else(|| panic!("the supplicant went silent after a success"), Err);

@@ -57,8 +57,8 @@ pub enum Why {
     Protocol(&'static str),
 }
 
-impl Why {
-    fn tls(error: rustls::Error) -> Why {
+impl From<rustls::Error> for Why {
+    fn from(error: rustls::Error) -> Why {
         Why::Tls(error.to_string())
     }
 }

@@ -56,7 +56,7 @@ impl Pipe {
         settings: &Arc<ClientTls>,
         now: Timestamp,
     ) -> Result<Pipe, Why> {
-        let config = client_config(settings, now).map_err(Why::tls)?;
+        let config = client_config(settings, now)?;
         // Not sent to the server: it only keeps the sessions of different methods apart.
         let place = format!(
             "type-{}.{}.invalid",
@@ -64,7 +64,7 @@ impl Pipe {
             if inner { "inner" } else { "outer" }
         );
         let name = ServerName::try_from(place).map_err(|error| Why::Tls(error.to_string()))?;
-        let tls = ClientConnection::new(Arc::new(config), name).map_err(Why::tls)?;
+        let tls = ClientConnection::new(Arc::new(config), name)?;
         let mut pipe = Pipe {
             method,
             tls,
@@ -113,7 +113,7 @@ impl Pipe {
                     part.truncate(got);
                     plaintext.append(&mut part);
                 }
-                Err(error) => outcome = Err(Why::tls(error)),
+                Err(error) => outcome = Err(error.into()),
             }
         }
         self.collect();
@@ -179,7 +179,7 @@ impl Pipe {
             self.tls
                 .export_keying_material([0; 128], b"client EAP encryption", None)
         };
-        exported.map(Zeroizing::new).map_err(Why::tls)
+        Ok(Zeroizing::new(exported?))
     }
 
     /// Session-Id, as the server derives it.
@@ -204,8 +204,7 @@ impl Pipe {
     pub(super) fn ttls_challenge(&self) -> Result<([u8; 16], u8), Why> {
         let mut challenge = self
             .tls
-            .export_keying_material([0; 17], b"ttls challenge", None)
-            .map_err(Why::tls)?
+            .export_keying_material([0; 17], b"ttls challenge", None)?
             .to_vec();
         let identifier = challenge.pop().unwrap_or_default();
         let challenge = challenge.try_into().unwrap_or_default();
