@@ -13,10 +13,10 @@ use super::flap::FlapGuard;
 use super::flight::{Job, Slot, Stage};
 use super::identifiers::Identifiers;
 use super::later;
-use super::order::{Order, OrderId, OrderRefused, Outcome};
-use super::request::Request;
+use super::order::{Order, OrderId, OrderRefused, Origin, Outcome};
+use super::request::{Request, Unspellable};
 use super::turn::{Turn, place, seconds};
-use crate::bench::{Bench, Switch};
+use crate::bench::{Bench, ChangeKind, Switch};
 use crate::journal::{Direction, Link, PacketRecord};
 use crate::roster::{Effects, Roster, Session};
 use crate::wire::{Code, Packet};
@@ -48,6 +48,14 @@ pub(super) struct Settling {
     /// Class of the session when the switch answered.
     pub(super) class: String,
     pub(super) until: Timestamp,
+}
+
+/// What becomes of an order that may be taken.
+enum Considered {
+    /// A new order, done as this change.
+    New(ChangeKind),
+    /// The order that is under way and wants the same.
+    Like(OrderId),
 }
 
 impl Changer {
@@ -95,12 +103,12 @@ impl Changer {
             .unwrap_or_default();
         place.session = Some(order.session);
         place.change = Some(order.kind);
-        let result = match self.like_order(&turn, &order) {
-            Ok(Some(like)) => Ok(like),
-            Ok(None) => {
+        let result = match self.consider(&turn, &order) {
+            Ok(Considered::Like(like)) => Ok(like),
+            Ok(Considered::New(kind)) => {
                 self.last_order += 1;
                 let job = Job::new(self.last_order, order, place);
-                self.put(&mut turn, job);
+                self.put(&mut turn, job, kind);
                 Ok(self.last_order)
             }
             Err(refused) => {
@@ -176,16 +184,10 @@ impl Changer {
             .map(|(_, outcome)| outcome)
     }
 
-    /// Whether an order may be taken; the order under way that it would only repeat.
-    fn like_order(
-        &mut self,
-        turn: &Turn<'_>,
-        order: &Order,
-    ) -> Result<Option<OrderId>, OrderRefused> {
+    /// Whether an order may be taken, and as what.
+    fn consider(&mut self, turn: &Turn<'_>, order: &Order) -> Result<Considered, OrderRefused> {
         let session = turn.live(order.session)?;
-        let switch = self.declared(session)?;
-        let to_class = order.to_class.as_deref();
-        Request::spell(&self.bench, switch, session, order.kind, to_class)?;
+        let kind = self.spellable(session, order)?;
         let slot = self.slots.get(&session.id);
         if !order.origin.is_automatic() {
             return match slot.filter(|slot| slot.in_flight().is_some()) {
@@ -193,18 +195,18 @@ impl Changer {
                     kind: job.kind,
                     order: job.id,
                 }),
-                None => Ok(None),
+                None => Ok(Considered::New(kind)),
             };
         }
         let newest = slot.map(|slot| slot.queued.as_ref().unwrap_or(&slot.job));
         if let Some(like) = newest.filter(|job| job.wants_the_same(order)) {
-            return Ok(Some(like.id));
+            return Ok(Considered::Like(like.id));
         }
         if slot.is_none()
             && let Some(job) = self.settling_job(turn.now, session)
         {
             return if job.wants_the_same(order) {
-                Ok(Some(job.id))
+                Ok(Considered::Like(job.id))
             } else {
                 Err(OrderRefused::Settling {
                     kind: job.kind,
@@ -215,7 +217,39 @@ impl Changer {
         if let Some(mac) = session.mac {
             self.flaps.check(turn.now, mac, &self.bench.changes)?;
         }
-        Ok(None)
+        Ok(Considered::New(kind))
+    }
+
+    /// The change that can be spelt for an order: the ordered one, or for a class's change that
+    /// the dialect lacks, its first fallback. Who asks for one change gets that or none.
+    fn spellable(&self, session: &Session, order: &Order) -> Result<ChangeKind, OrderRefused> {
+        let switch = self.declared(session)?;
+        let to_class = order.to_class.as_deref();
+        match Request::spell(&self.bench, switch, session, order.kind, to_class) {
+            Ok(_) => Ok(order.kind),
+            Err(lacking @ Unspellable::Kind { .. }) if order.origin.is_automatic() => self
+                .substitute(switch, session, order, &[order.kind])
+                .ok_or(lacking.into()),
+            Err(unspellable) => Err(unspellable.into()),
+        }
+    }
+
+    /// What to try in place of the changes that were tried: each of the dialect's list once. An
+    /// order by hand does not end in a bounce that nobody was cautioned about.
+    pub(super) fn substitute(
+        &self,
+        switch: &Switch,
+        session: &Session,
+        order: &Order,
+        tried: &[ChangeKind],
+    ) -> Option<ChangeKind> {
+        let to_class = order.to_class.as_deref();
+        switch.dialect.fallback.iter().copied().find(|kind| {
+            let unannounced = order.origin == Origin::Hand && *kind == ChangeKind::Bounce;
+            !unannounced
+                && !tried.contains(kind)
+                && Request::spell(&self.bench, switch, session, *kind, to_class).is_ok()
+        })
     }
 
     /// The change after which a session's device is on its way to come anew.
@@ -227,45 +261,49 @@ impl Changer {
             .map(|settling| &settling.job)
     }
 
-    /// Puts a new job into its session's slot.
-    fn put(&mut self, turn: &mut Turn<'_>, job: Job) {
+    /// Puts a new job into its session's slot, to be done as `kind`.
+    fn put(&mut self, turn: &mut Turn<'_>, mut job: Job, kind: ChangeKind) {
         if let (true, Some(mac)) = (job.order.origin.is_automatic(), job.place.mac) {
             self.flaps.count(turn.now, mac, job.id);
         }
         let delay = self.delay(&job);
         let mut due = later(turn.now, delay);
-        let mut queued = None;
-        match self.slots.remove(&job.order.session) {
-            Some(
-                mut slot @ Slot {
-                    stage: Stage::InFlight(_),
-                    ..
-                },
-            ) => {
-                let reason = format!("{}; follows order {}", job.order.reason, slot.job.id);
-                turn.note(&job.place, "ordered", reason);
+        let slot = self.slots.remove(&job.order.session);
+        let mut reason = job.order.reason.clone();
+        match &slot {
+            Some(Slot {
+                job: first,
+                stage: Stage::InFlight(_),
+                ..
+            }) => {
+                reason = format!("{reason}; follows order {}", first.id);
+            }
+            _ if delay.is_zero() => {}
+            _ => reason = format!("{reason}; waits {} first", seconds(delay)),
+        }
+        turn.note(&job.place, "ordered", reason);
+        if kind != job.kind {
+            job.turn_to(kind);
+            let reason = format!("the dialect has no {}: {kind} in its place", job.order.kind);
+            turn.note(&job.place, "fell-back", reason);
+        }
+        match slot {
+            Some(mut slot) if slot.in_flight().is_some() => {
                 let (id, session) = (job.id, job.order.session);
                 if let Some(older) = slot.queued.replace(job) {
                     self.supersede(turn, &older, id);
                 }
                 self.slots.insert(session, slot);
-                return;
             }
             Some(slot) => {
                 // The older deadline holds: sightings in quick succession would put it off for
                 // ever.
                 due = due.min(slot.due());
-                queued = slot.queued;
                 self.supersede(turn, &slot.job, job.id);
+                self.start(turn, job, due, slot.queued);
             }
-            None => {}
+            None => self.start(turn, job, due, None),
         }
-        let mut reason = job.order.reason.clone();
-        if !delay.is_zero() {
-            reason = format!("{reason}; waits {} first", seconds(delay));
-        }
-        turn.note(&job.place, "ordered", reason);
-        self.start(turn, job, due, queued);
     }
 
     /// Sends a job when it is due.
@@ -299,7 +337,7 @@ impl Changer {
         reason: String,
     ) {
         turn.note(&job.place, verdict, reason.clone());
-        if let ([_], Some(mac)) = (job.tried.as_slice(), job.place.mac) {
+        if let (false, Some(mac)) = (job.sent, job.place.mac) {
             self.flaps.withdraw(mac, job.id);
         }
         self.keep_outcome(job.id, Outcome::Dropped { reason });

@@ -29,6 +29,8 @@ pub(super) struct Job {
     pub(super) kind: ChangeKind,
     /// Every change tried, `kind` included.
     pub(super) tried: Vec<ChangeKind>,
+    /// Whether anything of it went out.
+    pub(super) sent: bool,
     pub(super) place: Place,
 }
 
@@ -78,6 +80,7 @@ impl Job {
             id,
             kind: order.kind,
             tried: Vec::new(),
+            sent: false,
             place: Place {
                 order: Some(id),
                 ..place

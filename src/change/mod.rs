@@ -23,7 +23,7 @@ use jiff::Timestamp;
 
 pub use changer::Changer;
 pub use order::{Order, OrderId, OrderRefused, Origin, Outcome};
-pub use request::{Unspellable, authorize_only_session};
+pub use request::Unspellable;
 
 /// What a person must know before a bounce.
 pub const CAUTION: &str = "A bounce takes the port's link down. It can cut power over Ethernet, and with it a phone \

@@ -95,7 +95,7 @@ impl Request {
             let class = to_class.unwrap_or(&session.class);
             attributes.extend(grant(bench, switch, class)?);
         }
-        let state = authorizes_only(spelling).then(|| authorize_only_state(session.id));
+        let state = authorizes_only(spelling).then(|| state(session.id));
         if let Some(state) = &state {
             attributes.push(AttributeBuf::new(attributes::STATE, state.clone()));
         }
@@ -224,18 +224,7 @@ fn attribute_name(kind: u8) -> String {
     attributes::name(kind).map_or_else(|| format!("attribute {kind}"), str::to_owned)
 }
 
-const STATE_PREFIX: &str = "authorize-only ";
-
-/// State of an Authorize-Only change: RFC 5176 section 3.3 wants one, and the switch's
-/// Access-Request brings it back.
-fn authorize_only_state(session: u64) -> Vec<u8> {
-    format!("{STATE_PREFIX}{session}").into_bytes()
-}
-
-/// The session whose Authorize-Only change a State comes from, when an Access-Request of
-/// Service-Type Authorize-Only brings it (RFC 5176 section 3.3).
-#[must_use]
-pub fn authorize_only_session(state: &[u8]) -> Option<u64> {
-    let text = std::str::from_utf8(state).ok()?;
-    text.strip_prefix(STATE_PREFIX)?.parse().ok()
+/// State of an Authorize-Only change (RFC 5176 section 3.3), readable in a capture.
+fn state(session: u64) -> Vec<u8> {
+    format!("session {session}").into_bytes()
 }

@@ -9,7 +9,7 @@ use super::changer::{Changer, Settling};
 use super::flight::{Flight, Job, Slot, Stage};
 use super::identifiers::DUPLICATE_WINDOW;
 use super::later;
-use super::order::{OrderRefused, Origin, Outcome};
+use super::order::{OrderRefused, Outcome};
 use super::request::Request;
 use super::retransmit::{MRC, Retransmission, Step};
 use super::turn::{Turn, seconds};
@@ -23,7 +23,7 @@ const SETTLE: Duration = Duration::from_secs(60);
 
 impl Changer {
     /// First transmission of a job.
-    pub(super) fn send(&mut self, turn: &mut Turn<'_>, job: Job, queued: Option<Job>) {
+    pub(super) fn send(&mut self, turn: &mut Turn<'_>, mut job: Job, queued: Option<Job>) {
         let (switch, to, request) = match self.prepare(turn, &job) {
             Ok(prepared) => prepared,
             Err(refused) => {
@@ -58,6 +58,7 @@ impl Changer {
         );
         let packet = self.outgoing(turn.now, to, &octets);
         turn.transmit(&job.place, "sent", reason, packet);
+        job.sent = true;
         let flight = Flight {
             switch,
             to,
@@ -168,17 +169,10 @@ impl Changer {
         }
     }
 
-    /// What to try in place of a refused change: each change of the dialect's list once. An order
-    /// by hand does not end in a bounce that nobody was cautioned about.
+    /// What to try in place of a refused change.
     fn fallback(&self, turn: &Turn<'_>, job: &Job, switch: &Switch) -> Option<ChangeKind> {
         let session = turn.live(job.order.session).ok()?;
-        let to_class = job.order.to_class.as_deref();
-        switch.dialect.fallback.iter().copied().find(|kind| {
-            let unannounced = job.order.origin == Origin::Hand && *kind == ChangeKind::Bounce;
-            !unannounced
-                && !job.tried.contains(kind)
-                && Request::spell(&self.bench, switch, session, *kind, to_class).is_ok()
-        })
+        self.substitute(switch, session, &job.order, &job.tried)
     }
 
     fn fall_back(

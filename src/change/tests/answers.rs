@@ -343,6 +343,35 @@ fn a_fallback_without_a_spelling_is_passed_over() {
     );
 }
 
+/// A class asks for what suits its devices; a dialect may have no word for it.
+#[test]
+fn a_recognition_whose_change_the_dialect_lacks_starts_with_the_fallback() {
+    let mut lacking = Dialect {
+        fallback: vec![ChangeKind::Reauth, ChangeKind::Disconnect],
+        ..dialect()
+    };
+    lacking.changes.remove(&ChangeKind::Bounce);
+    let mut world = World::with(bench(switch(lacking.clone())));
+    world.recognised("till").unwrap();
+    world.pass(seconds(1.0));
+    assert_eq!(world.verdicts(), ["ordered", "fell-back", "sent"]);
+    assert_eq!(world.entry("sent").place.change, Some(ChangeKind::Reauth));
+    world.nak(406);
+    assert_eq!(
+        world.entry("sent").place.change,
+        Some(ChangeKind::Disconnect)
+    );
+
+    // Nobody gets another change than the one asked for by name.
+    let mut world = World::with(bench(switch(lacking.clone())));
+    assert!(world.try_order(by_hand(ChangeKind::Bounce)).is_err());
+
+    lacking.fallback.clear();
+    let mut world = World::with(bench(switch(lacking)));
+    let refused = world.recognised("till").unwrap_err();
+    assert_eq!(refused.verdict(), "refused-unspellable");
+}
+
 /// A person who asks for a regrant was not cautioned about power over Ethernet.
 #[test]
 fn an_order_by_hand_never_ends_in_a_bounce_nobody_asked_for() {
@@ -372,10 +401,10 @@ fn a_regrant_is_in_force_once_acknowledged() {
     world.ack();
     let session = world.roster.sessions().get(TILL).unwrap();
     assert_eq!(session.class, "printer");
-    assert_eq!(world.effects.sessions, [session.clone()]);
+    assert_eq!(world.effects.sessions, std::slice::from_ref(session));
     let device = world.roster.device(mac(TILL)).unwrap();
     assert_eq!(device.class.as_deref(), Some("printer"));
-    assert_eq!(world.effects.devices, [device.clone()]);
+    assert_eq!(world.effects.devices, std::slice::from_ref(device));
     assert_eq!(world.entry("acked").place.class.as_deref(), Some("printer"));
 }
 
