@@ -33,6 +33,8 @@ pub struct Bench {
     pub eap: Option<EapSettings>,
     /// How MAC authentication is told apart and checked.
     pub mac_authentication: MacAuthentication,
+    /// How requests are answered.
+    pub answers: AnswerRules,
     /// Limits of the change client and the flap guard.
     pub changes: ChangeRules,
 }
@@ -608,6 +610,32 @@ pub struct MacAuthentication {
     /// A fixed password that the switches send, besides the address in any spelling and the
     /// empty one, which are always taken.
     pub password: Option<Secret>,
+}
+
+/// How requests are answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct AnswerRules {
+    /// How long an answer is kept for retransmissions, 5..=30 s (RFC 5080 section 2.2.2;
+    /// default 30 s, as long as a switch may retransmit by section 2.2.1).
+    pub keep: Duration,
+    /// Whether a reject tells the reason in Reply-Message (default false: whoever tries passwords
+    /// could read it). With EAP there is no Reply-Message (RFC 3579 section 2.6.5).
+    pub reasons: bool,
+}
+
+impl AnswerRules {
+    /// Shortest and longest [`AnswerRules::keep`].
+    pub const KEEP: std::ops::RangeInclusive<Duration> =
+        Duration::from_secs(5)..=Duration::from_secs(30);
+}
+
+impl Default for AnswerRules {
+    fn default() -> AnswerRules {
+        AnswerRules {
+            keep: Duration::from_secs(30),
+            reasons: false,
+        }
+    }
 }
 
 /// Limits of changes.

@@ -13,6 +13,7 @@ use crate::bench::Bench;
 use crate::decide::{self, Decision, Facts, decide};
 use crate::journal::{Entry, Kind};
 use crate::roster::{Admission, Admitted, Effects, MachineLogin, Roster, Session};
+use crate::wire::attribute::MAX_VALUE;
 use crate::wire::registry::attributes;
 use crate::wire::{AttributeBuf, BuildError, Builder, Code, MAX_PACKET};
 
@@ -228,12 +229,7 @@ fn deny(
     let mut entry = entry_for(request, proof, Verdict::Reject(refused.refusal), &decision);
     entry.reason = refused.reason.clone().into_owned();
     entry.trace = Some(decision.trace);
-    // A reject has room for a message and nothing else of a grant (RFC 2865 section 5.44), and
-    // with EAP not for that either (RFC 3579 section 2.6.5).
-    let messages = granted
-        .iter()
-        .filter(|a| a.kind == attributes::REPLY_MESSAGE && carried.reject.is_empty());
-    let reply = rejecting(request, messages.chain(&carried.reject))?;
+    let reply = rejecting(desk.bench, request, refused, granted, carried)?;
     Ok(Answer {
         entry,
         reply,
@@ -241,7 +237,7 @@ fn deny(
     })
 }
 
-/// Rejects what proved nothing. The switch is not told why: whoever tries passwords could read it.
+/// Rejects what proved nothing.
 pub(super) fn reject(
     desk: &mut Desk<'_>,
     request: &Request<'_>,
@@ -264,17 +260,35 @@ pub(super) fn reject(
     }
     Ok(Answer {
         entry,
-        reply: rejecting(request, &carried.reject)?,
+        reply: rejecting(desk.bench, request, refused, &[], carried)?,
         effects,
     })
 }
 
-fn rejecting<'a>(
+/// A reject has room for a message and nothing else of a grant (RFC 2865 section 5.44), and with
+/// EAP not for that either (RFC 3579 section 2.6.5). A message of the class goes before the reason.
+fn rejecting(
+    bench: &Bench,
     request: &Request<'_>,
-    carried: impl IntoIterator<Item = &'a AttributeBuf>,
+    refused: &Refused,
+    granted: &[AttributeBuf],
+    carried: &Carried,
 ) -> Result<Vec<u8>, Dropped> {
     let mut builder = reply::start(Code::ACCESS_REJECT, request)?;
-    for attribute in carried {
+    let message = granted.iter().find(|a| a.kind == attributes::REPLY_MESSAGE);
+    match message {
+        _ if !carried.reject.is_empty() => {}
+        Some(message) => {
+            builder.attribute(message)?;
+        }
+        None if bench.answers.reasons => {
+            let reason = &refused.reason;
+            let fits = reason.floor_char_boundary(MAX_VALUE);
+            builder.text(attributes::REPLY_MESSAGE, reason.get(..fits).unwrap_or(""))?;
+        }
+        None => {}
+    }
+    for attribute in &carried.reject {
         builder.attribute(attribute)?;
     }
     reply::echo_proxy_state(&mut builder, request)?;

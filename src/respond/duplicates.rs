@@ -4,14 +4,11 @@
 
 use std::collections::{HashMap, VecDeque};
 use std::net::SocketAddr;
+use std::time::Duration;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
 use crate::journal::Link;
-
-/// How long an answer is kept: 5..=30 s by RFC 5080 section 2.2.2; the longest, because a switch
-/// may retransmit for 30 s (MRD, section 2.2.1).
-pub const DEFAULT_LIFE: SignedDuration = SignedDuration::from_secs(30);
 
 /// Answers kept at the most; past it the oldest goes first.
 const CAPACITY: usize = 65_536;
@@ -31,8 +28,8 @@ pub struct Key {
 
 /// Answers of the last seconds.
 #[derive(Debug)]
-pub struct Duplicates {
-    life: SignedDuration,
+pub(super) struct Duplicates {
+    life: Duration,
     capacity: usize,
     /// Position of the latest answer of each key, counted from the first one ever kept.
     latest: HashMap<Key, u64>,
@@ -50,22 +47,14 @@ struct Kept {
     until: Timestamp,
 }
 
-impl Default for Duplicates {
-    fn default() -> Duplicates {
-        Duplicates::new(DEFAULT_LIFE)
-    }
-}
-
 impl Duplicates {
-    /// An empty cache. A life outside 5..=30 s is brought to the nearer bound
-    /// (RFC 5080 section 2.2.2).
+    /// An empty cache that keeps answers for a time.
     #[must_use]
-    pub fn new(life: SignedDuration) -> Duplicates {
-        let life = life.clamp(SignedDuration::from_secs(5), DEFAULT_LIFE);
+    pub fn new(life: Duration) -> Duplicates {
         Duplicates::with_capacity(life, CAPACITY)
     }
 
-    fn with_capacity(life: SignedDuration, capacity: usize) -> Duplicates {
+    fn with_capacity(life: Duration, capacity: usize) -> Duplicates {
         Duplicates {
             life,
             capacity,
@@ -73,6 +62,11 @@ impl Duplicates {
             kept: VecDeque::new(),
             front: 0,
         }
+    }
+
+    /// Keeps the answers to come for another time.
+    pub fn keep_for(&mut self, life: Duration) {
+        self.life = life;
     }
 
     /// The answer that this very request already got. Another Request Authenticator under the
@@ -141,7 +135,7 @@ mod tests {
     use super::*;
 
     fn at(seconds: i64) -> Timestamp {
-        Timestamp::UNIX_EPOCH + SignedDuration::from_secs(seconds)
+        Timestamp::UNIX_EPOCH + jiff::SignedDuration::from_secs(seconds)
     }
 
     fn key(identifier: u8) -> Key {
@@ -153,13 +147,14 @@ mod tests {
         }
     }
 
+    const LIFE: Duration = Duration::from_secs(30);
     const ONE: [u8; 16] = [1; 16];
     const TWO: [u8; 16] = [2; 16];
 
     /// RFC 5080 section 2.2.2.
     #[test]
     fn the_same_request_gets_the_same_answer_and_another_key_does_not() {
-        let mut cache = Duplicates::default();
+        let mut cache = Duplicates::new(LIFE);
         cache.keep(at(0), key(7), ONE, vec![42]);
         assert_eq!(cache.answered(at(29), &key(7), &ONE), Some(&[42][..]));
         assert_eq!(cache.answered(at(29), &key(8), &ONE), None);
@@ -178,7 +173,7 @@ mod tests {
     /// RFC 5080 section 2.2.2: another Request Authenticator purges the old answer.
     #[test]
     fn another_authenticator_is_a_new_request_and_purges_the_old() {
-        let mut cache = Duplicates::default();
+        let mut cache = Duplicates::new(LIFE);
         cache.keep(at(0), key(7), ONE, vec![42]);
         assert_eq!(cache.answered(at(1), &key(7), &TWO), None);
         assert_eq!(cache.answered(at(1), &key(7), &ONE), None);
@@ -189,23 +184,20 @@ mod tests {
         assert_eq!(cache.answered(at(31), &key(7), &TWO), None);
     }
 
-    /// RFC 5080 section 2.2.2: 5 to 30 s.
     #[test]
-    fn a_life_outside_the_bounds_is_brought_within() {
-        for (asked, life) in [(1, 5), (12, 12), (99, 30)] {
-            let mut cache = Duplicates::new(SignedDuration::from_secs(asked));
-            cache.keep(at(0), key(7), ONE, vec![42]);
-            assert_eq!(cache.next_deadline(), Some(at(life)));
-            cache.expire(at(life - 1));
-            assert!(cache.next_deadline().is_some());
-            cache.expire(at(life));
-            assert!(cache.next_deadline().is_none() && cache.latest.is_empty());
-        }
+    fn an_answer_goes_when_its_time_is_over() {
+        let mut cache = Duplicates::new(Duration::from_secs(12));
+        cache.keep(at(0), key(7), ONE, vec![42]);
+        assert_eq!(cache.next_deadline(), Some(at(12)));
+        cache.expire(at(11));
+        assert!(cache.next_deadline().is_some());
+        cache.expire(at(12));
+        assert!(cache.next_deadline().is_none() && cache.latest.is_empty());
     }
 
     #[test]
     fn a_full_cache_drops_the_oldest() {
-        let mut cache = Duplicates::with_capacity(DEFAULT_LIFE, 2);
+        let mut cache = Duplicates::with_capacity(LIFE, 2);
         for identifier in 0..3 {
             cache.keep(at(0), key(identifier), ONE, vec![identifier]);
         }

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
 use super::access::{self, Desk};
 use super::arrival::{Arrival, Dropped, Request};
@@ -45,25 +45,16 @@ impl Responder {
     pub fn new(bench: Arc<Bench>) -> Responder {
         Responder {
             switches: Switches::new(&bench),
+            duplicates: Duplicates::new(bench.answers.keep),
             bench,
-            duplicates: Duplicates::default(),
             conversations: Conversations::default(),
-        }
-    }
-
-    /// Keeps answers for another time than 30 s; 5..=30 s (RFC 5080 section 2.2.2), what lies
-    /// outside is brought to the nearer bound.
-    #[must_use]
-    pub fn with_duplicate_life(self, life: SignedDuration) -> Responder {
-        Responder {
-            duplicates: Duplicates::new(life),
-            ..self
         }
     }
 
     /// Goes on with another bench. Answers already given stay good for retransmissions.
     pub fn reload(&mut self, bench: Arc<Bench>) {
         self.switches = Switches::new(&bench);
+        self.duplicates.keep_for(bench.answers.keep);
         self.bench = bench;
     }
 

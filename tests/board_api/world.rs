@@ -211,6 +211,7 @@ fn bench() -> Bench {
         directory,
         eap: None,
         mac_authentication: MacAuthentication::default(),
+        answers: portproof::bench::AnswerRules::default(),
         changes: ChangeRules::default(),
     }
 }

@@ -21,7 +21,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Deserializer};
 
-use super::model::{Bench, ChangeRules, Listen, MacAuthentication};
+use super::model::{AnswerRules, Bench, ChangeRules, Listen, MacAuthentication};
 use super::world::World;
 use super::yaml::{At, Diagnostic, OneOrMany, Period};
 use accounts::{AccountFile, Accounts, AccountsFile};
@@ -50,6 +50,8 @@ struct BenchFile {
     machines: Vec<At<AccountFile>>,
     accounts: Option<At<String>>,
     mac_authentication: Option<MacAuthenticationFile>,
+    #[serde(default)]
+    answers: AnswersFile,
     #[serde(default)]
     changes: ChangesFile,
     eap: Option<EapFile>,
@@ -88,6 +90,13 @@ impl<'de> Deserialize<'de> for Socket {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct MacAuthenticationFile {
     password: Option<At<SecretFile>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
+struct AnswersFile {
+    keep: Option<At<Period>>,
+    reasons: Option<bool>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -132,6 +141,7 @@ impl Context<'_> {
         let table = self.class_table(&file.classes, base);
         let eap = file.eap.as_ref().map(|eap| self.eap(eap, base));
         let mac_authentication = self.mac_authentication(file.mac_authentication.as_ref(), base);
+        let answers = self.answers(&file.answers);
         let directory = self.directory(&accounts);
         let table = table?;
         let names: Vec<&str> = file.switches.iter().map(|switch| switch.name()).collect();
@@ -146,6 +156,7 @@ impl Context<'_> {
             directory,
             eap,
             mac_authentication,
+            answers,
             changes: changes(&file.changes),
         })
     }
@@ -195,6 +206,22 @@ impl Context<'_> {
             self.accounts(&file, &folder, &mut accounts);
         }
         accounts
+    }
+
+    fn answers(&mut self, given: &AnswersFile) -> AnswerRules {
+        let usual = AnswerRules::default();
+        if let Some(keep) = &given.keep
+            && !AnswerRules::KEEP.contains(&keep.value.0)
+        {
+            self.error(
+                keep.span,
+                "an answer is kept for 5s to 30s (RFC 5080 section 2.2.2)",
+            );
+        }
+        AnswerRules {
+            keep: given.keep.as_ref().map_or(usual.keep, |keep| keep.value.0),
+            reasons: given.reasons.unwrap_or(usual.reasons),
+        }
     }
 
     fn mac_authentication(

@@ -53,3 +53,28 @@ fn every_bench_file_that_ships_is_clean() {
         }
     }
 }
+
+/// RFC 5080 section 2.2.2: 5 to 30 s.
+#[test]
+fn answers_are_kept_within_the_bounds_of_rfc_5080() {
+    let bench = |keep: &str| {
+        let text = format!(
+            "bench: b\nclasses: {{ holding: h, classes: [{{ name: h }}] }}\n\
+             switches: [{{ name: s, address: 192.0.2.1, secret: at-least-sixteen, dialect: standard }}]\n\
+             answers: {{ keep: {keep}, reasons: true }}\n"
+        );
+        parse_str("b.yaml", &text)
+    };
+    for (keep, right) in [("5s", true), ("30s", true), ("4s", false), ("31s", false)] {
+        match bench(keep) {
+            Ok(loaded) => {
+                assert!(right, "{keep}");
+                assert!(loaded.bench.answers.reasons);
+            }
+            Err(found) => {
+                let text = render(&found, false);
+                assert!(!right && text.contains("5s to 30s"), "{text}");
+            }
+        }
+    }
+}

@@ -133,6 +133,7 @@ pub(super) fn bench(switch: Switch) -> Bench {
         directory: Directory::default(),
         eap: None,
         mac_authentication: MacAuthentication::default(),
+        answers: crate::bench::AnswerRules::default(),
         changes: ChangeRules::default(),
     }
 }

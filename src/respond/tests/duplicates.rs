@@ -1,10 +1,10 @@
 //! Retransmissions (RFC 5080 section 2.2.2).
 
-use jiff::SignedDuration;
+use std::sync::Arc;
+use std::time::Duration;
 
 use super::rig::*;
 use crate::journal::{Kind, Link};
-use crate::respond::Responder;
 
 #[test]
 fn the_same_octets_again_and_no_second_decision() {
@@ -97,8 +97,9 @@ fn an_answer_is_forgotten_after_its_life() {
     rig.responder.tick(at(60), &mut rig.roster);
     assert_eq!(rig.responder.next_deadline(), None);
 
-    let life = SignedDuration::from_secs(5);
-    rig.responder = Responder::new(rig.bench.clone()).with_duplicate_life(life);
+    let mut bench = bench();
+    bench.answers.keep = Duration::from_secs(5);
+    rig.responder.reload(Arc::new(bench));
     rig.send(100, Link::Authentication, &octets);
     assert_eq!(rig.responder.next_deadline(), Some(at(105)));
 }
@@ -111,8 +112,8 @@ fn a_reload_keeps_answers_and_uses_the_new_table() {
     let mut bench = bench();
     let mut table = (*bench.table).clone();
     table.holding = "till".to_owned();
-    bench.table = std::sync::Arc::new(table);
-    rig.responder.reload(std::sync::Arc::new(bench));
+    bench.table = Arc::new(table);
+    rig.responder.reload(Arc::new(bench));
     let again = rig.send(1, Link::Authentication, &octets);
     assert_eq!(first.transmits, again.transmits);
     let effects = rig.send(

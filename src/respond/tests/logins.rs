@@ -1,5 +1,7 @@
 //! People and machines by name and password.
 
+use std::sync::Arc;
+
 use super::rig::*;
 use crate::wire::registry::attributes as a;
 
@@ -82,6 +84,31 @@ fn wrong_passwords_and_names_are_told_apart_in_the_journal_only() {
     }
     // Nothing but the Message-Authenticator.
     assert!(answers.iter().all(|length| *length == 18), "{answers:?}");
+}
+
+#[test]
+fn a_reject_tells_the_reason_where_the_bench_says_so() {
+    let mut rig = Rig::new();
+    let mut bench = bench();
+    bench.answers.reasons = true;
+    rig.responder.reload(Arc::new(bench));
+    let outcome = rig.ask(0, &Asking::login(1, "mo", "ebb-table"));
+    let told = outcome.answer().unwrap();
+    assert_eq!(
+        told.text(a::REPLY_MESSAGE),
+        Some(outcome.entry().reason.as_str())
+    );
+    // As much as fits, cut between characters.
+    let name = "ö".repeat(126);
+    let outcome = rig.ask(0, &Asking::login(2, &name, "ebb-table"));
+    let told = outcome.answer().unwrap();
+    let told = told.text(a::REPLY_MESSAGE).unwrap();
+    assert!(told.len() > 200 && outcome.entry().reason.starts_with(told));
+    // RFC 3579 section 2.6.5.
+    let eap = Asking::new(3).with(a::EAP_MESSAGE, &[2, 1, 0, 4]);
+    let outcome = rig.ask(0, &eap);
+    assert_eq!(outcome.verdict(), "answered-reject-no-eap");
+    assert!(outcome.answer().unwrap().first(a::REPLY_MESSAGE).is_none());
 }
 
 /// RFC 2759 section 9.2 gives password and hash.

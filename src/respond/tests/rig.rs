@@ -89,6 +89,7 @@ pub(in crate::respond) fn bench() -> Bench {
         mac_authentication: MacAuthentication {
             password: Some(Secret::new("same-for-all")),
         },
+        answers: AnswerRules::default(),
         changes: ChangeRules::default(),
     }
 }
