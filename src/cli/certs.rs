@@ -2,10 +2,10 @@
 
 use std::io::Write as _;
 use std::path::PathBuf;
-use std::process::ExitCode;
 
 use jiff::Timestamp;
 
+use super::Outcome;
 use crate::certs::{CertsError, Plan, make, write};
 
 /// Make certificates for a bench: a CA, and for the server, each machine and each person a good
@@ -48,7 +48,7 @@ pub struct Args {
 /// Makes and writes the set, prints the list. Exit codes: 0 written, 2 a name can't be used or
 /// a file is there already, 3 the disk or the system refused.
 #[must_use]
-pub fn run(args: &Args) -> ExitCode {
+pub fn run(args: &Args) -> Outcome {
     let plan = Plan {
         organisation: args.organisation.clone(),
         domain: args.domain.clone(),
@@ -73,14 +73,16 @@ pub fn run(args: &Args) -> ExitCode {
             };
             // A reader that closed the pipe early has seen what it wanted.
             let _ = std::io::stdout().write_all(list.as_bytes());
-            ExitCode::SUCCESS
+            Outcome::Done
         }
         Err(error) => {
             eprintln!("portproof certs: {error}");
-            ExitCode::from(match error {
-                CertsError::Name { .. } | CertsError::Exists(_) | CertsError::Time(_) => 2,
-                _ => 3,
-            })
+            match error {
+                CertsError::Name { .. } | CertsError::Exists(_) | CertsError::Time(_) => {
+                    Outcome::BadInput
+                }
+                _ => Outcome::Refused,
+            }
         }
     }
 }

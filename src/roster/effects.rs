@@ -29,6 +29,16 @@ impl Effects {
         self.forgotten.extend(touched.crowded_out);
     }
 
+    /// True when nothing is left to do.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+            && self.devices.is_empty()
+            && self.forgotten.is_empty()
+            && self.sessions.is_empty()
+            && self.transmits.is_empty()
+    }
+
     /// Appends what another step left.
     pub fn extend(&mut self, other: Effects) {
         self.entries.extend(other.entries);

@@ -1,5 +1,5 @@
 //! What reading and signing a packet costs, ours beside the protocol crate's, in one run:
-//! `cargo run --release --example wire_cost`.
+//! `cargo bench --bench wire`.
 //!
 //! Prints nanoseconds a call, the median of eleven rounds; rounds of all rows take turns, so that
 //! a busy machine slows them alike. `docs/decisions/0001-wire-framing.md` keeps a result.

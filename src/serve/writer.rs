@@ -1,0 +1,129 @@
+//! One thread that stores what happened and only then lets go of what acknowledges it.
+//!
+//! Batches that queue up while the disk works are stored in one transaction, so that a burst
+//! costs one flush and not one for each packet.
+
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::thread::JoinHandle;
+
+use jiff::{SignedDuration, Timestamp};
+
+use crate::journal::Journal;
+use crate::roster::{Effects, Transmit};
+use crate::store::{Limits, Store, StoreError};
+
+use super::shell::Sockets;
+
+/// How many steps may wait for the disk before the bench waits too.
+const QUEUE: usize = 4096;
+/// How many steps share one transaction at the most.
+const BATCH: usize = 512;
+
+/// How often old entries are dropped, and how many at the most at a time: faster than a busy bench
+/// writes them, and never long enough to keep a switch waiting.
+const PRUNE_EVERY: SignedDuration = SignedDuration::from_millis(100);
+const PRUNE_STEP: usize = 2048;
+
+/// The way to the writer thread. Dropping it lets the thread finish its queue and end.
+pub(super) struct Writer {
+    queue: SyncSender<Effects>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Writer {
+    /// Starts the thread. Without a store it only numbers and publishes.
+    pub(super) fn start(
+        store: Option<Store>,
+        journal: Arc<Journal>,
+        sockets: Arc<Sockets>,
+    ) -> std::io::Result<Writer> {
+        let (queue, steps) = sync_channel(QUEUE);
+        let thread = std::thread::Builder::new()
+            .name("portproof-writer".to_owned())
+            .spawn(move || write_all(&steps, store, &journal, &sockets))?;
+        Ok(Writer {
+            queue,
+            thread: Some(thread),
+        })
+    }
+
+    /// Queues the effects of one step; `transmits` in it are sent after they are stored.
+    /// Waits while the queue is full: a bench that outruns its disk must slow down, not forget.
+    pub(super) fn put(&self, effects: Effects) {
+        if let Err(TrySendError::Full(effects)) = self.queue.try_send(effects) {
+            tracing::warn!("the state file is behind: waiting for the disk");
+            // An error means that the thread is gone, and with it the bench.
+            let _ = self.queue.send(effects);
+        }
+    }
+
+    /// Waits until everything queued is stored.
+    pub(super) fn finish(mut self) {
+        let thread = self.thread.take();
+        drop(self);
+        if let Some(thread) = thread
+            && thread.join().is_err()
+        {
+            tracing::error!("the writer thread ended badly");
+        }
+    }
+}
+
+fn write_all(
+    steps: &Receiver<Effects>,
+    mut store: Option<Store>,
+    journal: &Journal,
+    sockets: &Sockets,
+) {
+    let mut pruned = Timestamp::MIN;
+    while let Ok(first) = steps.recv() {
+        let mut batch = vec![first];
+        batch.extend(steps.try_iter().take(BATCH - 1));
+        if let Err(error) = record(store.as_mut(), journal, &mut batch) {
+            // Nothing of this batch is acknowledged: the switch will send again.
+            tracing::error!(%error, "the state file refused; {} steps lost", batch.len());
+            continue;
+        }
+        for step in batch {
+            send_all(sockets, &step.transmits);
+        }
+        let now = Timestamp::now();
+        if let Some(store) = &mut store
+            && now.duration_since(pruned) >= PRUNE_EVERY
+        {
+            pruned = now;
+            prune(store, now);
+        }
+    }
+}
+
+fn record(
+    store: Option<&mut Store>,
+    journal: &Journal,
+    batch: &mut [Effects],
+) -> Result<(), StoreError> {
+    match store {
+        Some(store) => store.record(journal, batch),
+        None => {
+            for step in batch {
+                journal.append(std::mem::take(&mut step.entries));
+            }
+            Ok(())
+        }
+    }
+}
+
+/// Drops a little of what is past the retention limits.
+fn prune(store: &mut Store, now: Timestamp) {
+    if let Err(error) = store.prune(now, &Limits::default(), PRUNE_STEP) {
+        tracing::warn!(%error, "the state file could not be pruned");
+    }
+}
+
+/// Sends datagrams; one that the system refuses is lost like any other datagram.
+pub(super) fn send_all(sockets: &Sockets, transmits: &[Transmit]) {
+    for transmit in transmits {
+        sockets.send(transmit);
+    }
+}
