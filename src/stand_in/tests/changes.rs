@@ -1,0 +1,776 @@
+//! The server for changes (RFC 5176).
+
+use super::*;
+use crate::stand_in::config::Commands;
+use crate::wire::registry::error_cause::ErrorCause;
+use crate::wire::vlan;
+
+const NOW: u32 = 1_700_000_010;
+
+/// A rig with the till let in on port 1, ten seconds after the start.
+fn admitted(config: StandInConfig) -> Rig {
+    let mut rig = Rig::granting(
+        config,
+        vec![
+            AttributeBuf::text(a::FILTER_ID, "holding"),
+            AttributeBuf::new(a::CLASS, *b"session 1"),
+        ],
+    );
+    rig.plug("1", "till");
+    rig.run(seconds(10));
+    rig
+}
+
+fn all_commands() -> StandInConfig {
+    let mut config = config();
+    config.dialect.commands = [Commands::Enterprise9, Commands::Enterprise11].into();
+    config
+}
+
+fn till() -> AttributeBuf {
+    AttributeBuf::text(a::CALLING_STATION_ID, "02-00-00-00-0A-01")
+}
+
+fn stamp(at: u32) -> AttributeBuf {
+    AttributeBuf::integer(a::EVENT_TIMESTAMP, at)
+}
+
+fn text_command(text: &str) -> AttributeBuf {
+    AttributeBuf::vendor(9, 1, text.as_bytes())
+}
+
+fn request(code: Code, identifier: u8, attributes: &[AttributeBuf]) -> Vec<u8> {
+    let mut builder = Builder::new(code, identifier);
+    builder.message_authenticator().unwrap();
+    for attribute in attributes {
+        builder.attribute(attribute).unwrap();
+    }
+    builder.finish_digested_request(&secret())
+}
+
+/// Sends a change; checks the answer's signatures (RFC 5176 sections 2.3 and 3.4), Event-Timestamp
+/// and place of Error-Cause (section 3.5).
+fn send(rig: &mut Rig, code: Code, attributes: &[AttributeBuf]) -> (Code, Option<ErrorCause>) {
+    let octets = request(code, 77, attributes);
+    let sent = Packet::parse(&octets).unwrap();
+    let answer = rig.change(&octets).expect("an answer");
+    let answer = Packet::parse(&answer).unwrap();
+    assert_eq!(answer.identifier(), 77);
+    assert!(sign::response_is_authentic(
+        &answer,
+        sent.authenticator(),
+        &secret()
+    ));
+    assert_eq!(
+        sign::check_message_authenticator(&answer, Some(sent.authenticator()), &secret()),
+        MessageAuthenticator::Right
+    );
+    assert_eq!(answer.integer(a::EVENT_TIMESTAMP), Some(NOW));
+    let cause = answer.integer(a::ERROR_CAUSE).map(ErrorCause);
+    assert!(cause.is_none_or(|cause| cause.allowed_in(answer.code())));
+    (answer.code(), cause)
+}
+
+fn refused(code: Code, cause: ErrorCause) -> (Code, Option<ErrorCause>) {
+    (code, Some(cause))
+}
+
+/// RFC 5176 section 2.1; RFC 2866 section 5.10, cause 6.
+#[test]
+fn disconnect_ends_the_session() {
+    let mut rig = admitted(config());
+    let answer = send(&mut rig, Code::DISCONNECT_REQUEST, &[till(), stamp(NOW)]);
+    assert_eq!(answer, (Code::DISCONNECT_ACK, None));
+    let stops = rig.records(2);
+    assert_eq!(stops.len(), 1);
+    assert_eq!(stops[0].1.integer(a::ACCT_TERMINATE_CAUSE), Some(6));
+    assert!(rig.switch.sessions().is_empty());
+    // The device talks on and is let in anew.
+    rig.run(seconds(2));
+    assert_eq!(rig.records(1).len(), 2);
+}
+
+/// RFC 5176 section 3: every session identification attribute works, and all given must match.
+#[test]
+fn sessions_are_named_by_all_selectors() {
+    let mut rig = admitted(config());
+    let session = rig.switch.sessions()[0].acct_session_id.clone();
+    let user = AttributeBuf::text(a::USER_NAME, "020000000a01");
+    let port = AttributeBuf::integer(a::NAS_PORT, 1);
+    let port_name = AttributeBuf::text(a::NAS_PORT_ID, "1");
+    let called = AttributeBuf::text(a::CALLED_STATION_ID, "02-00-5E-00-00-01");
+    let colons = AttributeBuf::text(a::CALLING_STATION_ID, "02:00:00:00:0a:01");
+    let acct = AttributeBuf::text(a::ACCT_SESSION_ID, &session);
+    let again = |selector: &AttributeBuf| {
+        let mut rig = admitted(config());
+        send(
+            &mut rig,
+            Code::DISCONNECT_REQUEST,
+            std::slice::from_ref(selector),
+        )
+        .0
+    };
+    for selector in [&user, &port, &port_name, &called, &colons, &acct] {
+        assert_eq!(again(selector), Code::DISCONNECT_ACK, "{selector:?}");
+    }
+    let wrong = [
+        AttributeBuf::text(a::USER_NAME, "020000000a02"),
+        AttributeBuf::integer(a::NAS_PORT, 2),
+        AttributeBuf::text(a::NAS_PORT_ID, "2"),
+        AttributeBuf::text(a::CALLED_STATION_ID, "02-00-5E-00-00-02"),
+        AttributeBuf::text(a::CALLING_STATION_ID, "02-00-00-00-0A-02"),
+        AttributeBuf::text(a::ACCT_SESSION_ID, "FFFF"),
+        AttributeBuf::new(a::FRAMED_IP_ADDRESS, [10, 0, 0, 1]),
+        AttributeBuf::text(a::ACCT_MULTI_SESSION_ID, "1"),
+        AttributeBuf::text(a::CHARGEABLE_USER_IDENTITY, "1"),
+    ];
+    for selector in wrong {
+        let answer = send(
+            &mut rig,
+            Code::DISCONNECT_REQUEST,
+            &[acct.clone(), user.clone(), selector.clone()],
+        );
+        let expected = refused(Code::DISCONNECT_NAK, ErrorCause::SESSION_CONTEXT_NOT_FOUND);
+        assert_eq!(answer, expected, "{selector:?}");
+    }
+    let all = [user, port, port_name, called, till(), acct];
+    assert_eq!(
+        send(&mut rig, Code::DISCONNECT_REQUEST, &all).0,
+        Code::DISCONNECT_ACK
+    );
+}
+
+#[test]
+fn a_session_is_named_by_its_address() {
+    let mut config = config();
+    config.devices[0].dhcp = Some(dhcp());
+    let mut rig = admitted(config);
+    let address = AttributeBuf::new(a::FRAMED_IP_ADDRESS, [10, 0, 0, 10]);
+    assert_eq!(
+        send(&mut rig, Code::DISCONNECT_REQUEST, &[address]).0,
+        Code::DISCONNECT_ACK
+    );
+    let (_, stop) = rig.records(2)[0];
+    assert_eq!(
+        stop.first(a::FRAMED_IP_ADDRESS).unwrap().value,
+        [10, 0, 0, 10]
+    );
+}
+
+/// RFC 5176 section 3: NAS identification, each attribute given must be right (403).
+#[test]
+fn another_nas_is_refused() {
+    let right = [
+        AttributeBuf::new(a::NAS_IP_ADDRESS, [192, 0, 2, 3]),
+        AttributeBuf::text(a::NAS_IDENTIFIER, "quay-3"),
+    ];
+    let mut rig = admitted(config());
+    for wrong in [
+        AttributeBuf::new(a::NAS_IP_ADDRESS, [192, 0, 2, 4]),
+        AttributeBuf::new(a::NAS_IP_ADDRESS, [192, 0, 2]),
+        AttributeBuf::text(a::NAS_IDENTIFIER, "quay-4"),
+        AttributeBuf::new(a::NAS_IPV6_ADDRESS, [0; 16]),
+    ] {
+        let attributes = [right.to_vec(), vec![wrong.clone(), till()]].concat();
+        for (code, nak) in [
+            (Code::DISCONNECT_REQUEST, Code::DISCONNECT_NAK),
+            (Code::COA_REQUEST, Code::COA_NAK),
+        ] {
+            let answer = send(&mut rig, code, &attributes);
+            let cause = ErrorCause::NAS_IDENTIFICATION_MISMATCH;
+            assert_eq!(answer, refused(nak, cause), "{wrong:?}");
+        }
+    }
+    let attributes = [right.to_vec(), vec![till()]].concat();
+    let answer = send(&mut rig, Code::DISCONNECT_REQUEST, &attributes);
+    assert_eq!(answer, (Code::DISCONNECT_ACK, None));
+}
+
+/// RFC 5176 section 2.3: attributes of a change are mandatory (401), session identification must
+/// be there (402), values must make sense (407), section 3.5.
+#[test]
+fn each_error_cause_has_its_case() {
+    let disconnect = Code::DISCONNECT_REQUEST;
+    let coa = Code::COA_REQUEST;
+    let role = || AttributeBuf::text(a::FILTER_ID, "till");
+    let cases = [
+        (
+            "Disconnect with a grant",
+            disconnect,
+            vec![till(), role()],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "Disconnect with Service-Type (section 3.2)",
+            disconnect,
+            vec![till(), AttributeBuf::integer(a::SERVICE_TYPE, 17)],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "Disconnect with an unknown vendor",
+            disconnect,
+            vec![till(), AttributeBuf::vendor(32473, 1, b"x")],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "Disconnect without a session",
+            disconnect,
+            vec![stamp(NOW)],
+            ErrorCause::MISSING_ATTRIBUTE,
+        ),
+        (
+            "CoA with an attribute that ports do not have",
+            coa,
+            vec![till(), role(), AttributeBuf::integer(a::FRAMED_MTU, 1500)],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "CoA with a command of another family",
+            coa,
+            vec![till(), AttributeBuf::vendor(32473, 1, b"bounce")],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "CoA with a vendor attribute that is none",
+            coa,
+            vec![till(), AttributeBuf::new(a::VENDOR_SPECIFIC, [0, 0, 0, 9])],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "CoA without a session",
+            coa,
+            vec![role()],
+            ErrorCause::MISSING_ATTRIBUTE,
+        ),
+        (
+            "CoA with nothing to do",
+            coa,
+            vec![till()],
+            ErrorCause::MISSING_ATTRIBUTE,
+        ),
+        (
+            "CoA with half a VLAN (RFC 3580 section 3.31)",
+            coa,
+            vec![till(), AttributeBuf::text(a::TUNNEL_PRIVATE_GROUP_ID, "9")],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "CoA with a timeout of two octets",
+            coa,
+            vec![till(), AttributeBuf::new(a::SESSION_TIMEOUT, [0, 9])],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "a MAC address that is none",
+            coa,
+            vec![AttributeBuf::text(a::CALLING_STATION_ID, "berth"), role()],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "another Service-Type",
+            coa,
+            vec![till(), AttributeBuf::integer(a::SERVICE_TYPE, 2)],
+            ErrorCause::UNSUPPORTED_SERVICE,
+        ),
+        (
+            "Authorize-Only without State",
+            coa,
+            vec![till(), AttributeBuf::integer(a::SERVICE_TYPE, 17)],
+            ErrorCause::MISSING_ATTRIBUTE,
+        ),
+        (
+            "Authorize-Only with a grant",
+            coa,
+            vec![
+                till(),
+                AttributeBuf::integer(a::SERVICE_TYPE, 17),
+                AttributeBuf::new(a::STATE, *b"s"),
+                role(),
+            ],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "a text command that is none",
+            coa,
+            vec![till(), text_command("subscriber:command=dance")],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "a text that is no command",
+            coa,
+            vec![till(), text_command("dance")],
+            ErrorCause::UNSUPPORTED_ATTRIBUTE,
+        ),
+        (
+            "a bounce of 61 s",
+            coa,
+            vec![till(), AttributeBuf::vendor(11, 23, &61u32.to_be_bytes())],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "a bounce of two octets",
+            coa,
+            vec![till(), AttributeBuf::vendor(11, 23, &[0, 5])],
+            ErrorCause::INVALID_ATTRIBUTE_VALUE,
+        ),
+        (
+            "two commands",
+            coa,
+            vec![
+                till(),
+                text_command("subscriber:command=bounce-host-port"),
+                text_command("subscriber:command=reauthenticate"),
+            ],
+            ErrorCause::INVALID_REQUEST,
+        ),
+        (
+            "a command and a grant",
+            coa,
+            vec![
+                till(),
+                role(),
+                text_command("subscriber:command=bounce-host-port"),
+            ],
+            ErrorCause::INVALID_REQUEST,
+        ),
+        (
+            "nobody by that name",
+            coa,
+            vec![AttributeBuf::text(a::USER_NAME, "nobody"), role()],
+            ErrorCause::SESSION_CONTEXT_NOT_FOUND,
+        ),
+    ];
+    let mut rig = admitted(all_commands());
+    for (what, code, attributes, cause) in cases {
+        let nak = if code == disconnect {
+            Code::DISCONNECT_NAK
+        } else {
+            Code::COA_NAK
+        };
+        let answer = send(&mut rig, code, &attributes);
+        assert_eq!(answer, refused(nak, cause), "{what}");
+    }
+    // Nothing was done.
+    assert!(rig.records(2).is_empty());
+    let session = &rig.switch.sessions()[0];
+    let role = session.grant.clone().unwrap().role;
+    assert_eq!(role.as_deref(), Some("holding"));
+}
+
+/// RFC 5176 section 3.6, note 4: what is named is replaced, what is left out stays.
+#[test]
+fn new_grants_are_put_in_place() {
+    let mut rig = admitted(config());
+    let mut attributes = vlan::tunnel_vlan(0, "120").to_vec();
+    attributes.push(till());
+    attributes.push(AttributeBuf::integer(a::SESSION_TIMEOUT, 50));
+    attributes.push(AttributeBuf::integer(a::TERMINATION_ACTION, 1));
+    attributes.push(AttributeBuf::new(a::CLASS, *b"session 1b"));
+    let answer = send(&mut rig, Code::COA_REQUEST, &attributes);
+    assert_eq!(answer, (Code::COA_ACK, None));
+    let grant = rig.switch.sessions()[0].grant.clone().unwrap();
+    assert_eq!(
+        grant.to_string(),
+        "role holding, VLAN 120, again after 50 s"
+    );
+    // The same session goes on, and the new timer runs.
+    assert!(rig.records(2).is_empty());
+    rig.run(seconds(51));
+    assert_eq!(rig.count(|w| matches!(w, What::Reauthenticating { .. })), 1);
+    rig.act(|switch, now| switch.unplug(now, "till").unwrap());
+    let (_, stop) = rig.records(2)[0];
+    assert_eq!(
+        stop.first(a::CLASS).unwrap().value,
+        b"session 1",
+        "the accept at re-authentication set it again"
+    );
+}
+
+/// RFC 5176 section 2.3: a change is done whole or not at all.
+#[test]
+fn a_change_is_atomic() {
+    let mut rig = admitted(config());
+    let mut attributes = vec![till(), AttributeBuf::text(a::FILTER_ID, "till")];
+    attributes.extend(vlan::tunnel_vlan(0, "5000"));
+    let answer = send(&mut rig, Code::COA_REQUEST, &attributes);
+    let cause = ErrorCause::INVALID_ATTRIBUTE_VALUE;
+    assert_eq!(answer, refused(Code::COA_NAK, cause));
+    let grant = rig.switch.sessions()[0].grant.clone().unwrap();
+    assert_eq!(grant.role.as_deref(), Some("holding"));
+}
+
+/// The text commands of enterprise 9 and the integer of enterprise 11 (from memory).
+#[test]
+fn commands_bounce_and_authenticate_again() {
+    let mut rig = admitted(all_commands());
+    let command = text_command("subscriber:command=bounce-host-port");
+    let answer = send(&mut rig, Code::COA_REQUEST, &[till(), command]);
+    assert_eq!(answer, (Code::COA_ACK, None));
+    // The answer left before the link went down.
+    let ack = rig
+        .events
+        .iter()
+        .position(|event| matches!(event.what, What::ChangeAnswered { .. }));
+    let down = rig.events.iter().position(|e| e.what == What::LinkDown);
+    assert!(ack < down && down.is_some());
+    assert_eq!(
+        rig.records(2)[0].1.integer(a::ACCT_TERMINATE_CAUSE),
+        Some(6)
+    );
+    rig.run(seconds(20));
+    assert_eq!(rig.count(|w| *w == What::LinkUp), 2);
+    assert_eq!(rig.records(1).len(), 2);
+
+    let mut rig = admitted(all_commands());
+    let command = AttributeBuf::vendor(11, 23, &12u32.to_be_bytes());
+    send(&mut rig, Code::COA_REQUEST, &[till(), command]);
+    assert_eq!(
+        rig.count(|w| *w
+            == What::Bounced {
+                down: seconds(12),
+                power_cut: false
+            }),
+        1
+    );
+
+    let mut rig = admitted(all_commands());
+    let answer = send(
+        &mut rig,
+        Code::COA_REQUEST,
+        &[
+            till(),
+            text_command("subscriber:command=reauthenticate"),
+            text_command("subscriber:reauthenticate-type=last"),
+        ],
+    );
+    assert_eq!(answer, (Code::COA_ACK, None));
+    assert_eq!(rig.access_requests().len(), 2);
+    assert!(rig.records(2).is_empty());
+
+    let mut rig = admitted(all_commands());
+    let command = text_command("subscriber:command=disable-host-port");
+    send(&mut rig, Code::COA_REQUEST, &[till(), command]);
+    rig.run(seconds(1000));
+    assert_eq!(rig.count(|w| *w == What::LinkUp), 1);
+    assert_eq!(
+        rig.records(2)[0].1.integer(a::ACCT_TERMINATE_CAUSE),
+        Some(22)
+    );
+    rig.act(|switch, now| switch.enable(now, "1").unwrap());
+    assert_eq!(rig.count(|w| *w == What::LinkUp), 2);
+}
+
+/// A switch that does not know the family refuses its commands.
+#[test]
+fn commands_need_their_dialect() {
+    for command in [
+        text_command("subscriber:command=bounce-host-port"),
+        AttributeBuf::vendor(11, 23, &12u32.to_be_bytes()),
+    ] {
+        let mut rig = admitted(config());
+        let answer = send(&mut rig, Code::COA_REQUEST, &[till(), command]);
+        let cause = ErrorCause::UNSUPPORTED_ATTRIBUTE;
+        assert_eq!(answer, refused(Code::COA_NAK, cause));
+        assert_eq!(rig.count(|w| *w == What::LinkDown), 0);
+    }
+}
+
+/// RFC 5176 section 3: several sessions are refused with 508, or all are done. A bounce takes the
+/// port as a whole.
+#[test]
+fn several_sessions() {
+    let two = |several| {
+        let mut config = all_commands();
+        config.ports.limit = 2;
+        config.changes.several_sessions = several;
+        let mut rig = Rig::granting(config, Vec::new());
+        rig.plug("1", "phone");
+        rig.act(|switch, now| switch.plug_behind(now, "phone", "pc").unwrap());
+        rig.run(seconds(10));
+        assert_eq!(rig.switch.sessions().len(), 2);
+        rig
+    };
+    let port = || AttributeBuf::integer(a::NAS_PORT, 1);
+    let mut rig = two(false);
+    let answer = send(&mut rig, Code::DISCONNECT_REQUEST, &[port()]);
+    let cause = ErrorCause::MULTIPLE_SESSION_SELECTION_UNSUPPORTED;
+    assert_eq!(answer, refused(Code::DISCONNECT_NAK, cause));
+    assert_eq!(rig.switch.sessions().len(), 2);
+    let command = text_command("subscriber:command=bounce-host-port");
+    let answer = send(&mut rig, Code::COA_REQUEST, &[port(), command]);
+    assert_eq!(answer, (Code::COA_ACK, None));
+    assert_eq!(rig.records(2).len(), 2);
+    let mut rig = two(true);
+    let answer = send(&mut rig, Code::DISCONNECT_REQUEST, &[port()]);
+    assert_eq!(answer, (Code::DISCONNECT_ACK, None));
+    assert!(rig.switch.sessions().is_empty());
+}
+
+/// RFC 5176 section 3.2: never an ACK; a NAK with Service-Type and 507, then an Access-Request
+/// with Service-Type Authorize-Only and the State.
+#[test]
+fn authorize_only_asks_on_its_own() {
+    let mut turns = 0;
+    let mut rig = Rig::new(config(), move |_| {
+        turns += 1;
+        let role = if turns == 1 { "holding" } else { "till" };
+        Reply::Accept(vec![AttributeBuf::text(a::FILTER_ID, role)])
+    });
+    rig.plug("1", "till");
+    rig.run(seconds(10));
+    let octets = request(
+        Code::COA_REQUEST,
+        77,
+        &[
+            till(),
+            AttributeBuf::integer(a::SERVICE_TYPE, 17),
+            AttributeBuf::new(a::STATE, *b"ask me"),
+        ],
+    );
+    let answer = rig.change(&octets).unwrap();
+    let answer = Packet::parse(&answer).unwrap();
+    assert_eq!(answer.code(), Code::COA_NAK);
+    assert_eq!(answer.integer(a::SERVICE_TYPE), Some(17));
+    assert_eq!(answer.integer(a::ERROR_CAUSE), Some(507));
+    assert_eq!(answer.first(a::STATE).unwrap().value, b"ask me");
+    let requests = rig.access_requests();
+    assert_eq!(requests.len(), 2);
+    let asked = requests[1];
+    assert_eq!(asked.integer(a::SERVICE_TYPE), Some(17));
+    assert_eq!(asked.first(a::STATE).unwrap().value, b"ask me");
+    assert!(asked.first(a::USER_PASSWORD).is_none());
+    assert_eq!(
+        sign::check_message_authenticator(&asked, None, &secret()),
+        MessageAuthenticator::Right
+    );
+    assert_eq!(
+        asked.text(a::ACCT_SESSION_ID),
+        requests[0].text(a::ACCT_SESSION_ID)
+    );
+    let grant = rig.switch.sessions()[0].grant.clone().unwrap();
+    assert_eq!(grant.role.as_deref(), Some("till"));
+    assert!(rig.records(2).is_empty());
+}
+
+#[test]
+fn authorize_only_can_be_unknown() {
+    let mut config = config();
+    config.changes.authorize_only = false;
+    let mut rig = admitted(config);
+    let answer = send(
+        &mut rig,
+        Code::COA_REQUEST,
+        &[
+            till(),
+            AttributeBuf::integer(a::SERVICE_TYPE, 17),
+            AttributeBuf::new(a::STATE, *b"ask me"),
+        ],
+    );
+    let cause = ErrorCause::UNSUPPORTED_SERVICE;
+    assert_eq!(answer, refused(Code::COA_NAK, cause));
+}
+
+#[test]
+fn refused_authorization_ends_the_session() {
+    let mut turns = 0;
+    let mut rig = Rig::new(config(), move |_| {
+        turns += 1;
+        if turns == 1 {
+            Reply::Accept(Vec::new())
+        } else {
+            Reply::Reject
+        }
+    });
+    rig.plug("1", "till");
+    rig.run(seconds(10));
+    send(
+        &mut rig,
+        Code::COA_REQUEST,
+        &[
+            till(),
+            AttributeBuf::integer(a::SERVICE_TYPE, 17),
+            AttributeBuf::new(a::STATE, *b"ask me"),
+        ],
+    );
+    assert_eq!(rig.records(2).len(), 1);
+    assert!(rig.switch.sessions()[0].admitted.is_none());
+}
+
+/// RFC 5176 sections 3.1 and 3.3: Proxy-State in order, State unchanged, in ACK and NAK.
+#[test]
+fn state_and_proxy_state_come_back() {
+    let mut rig = admitted(config());
+    for code in [Code::COA_ACK, Code::COA_NAK] {
+        let mut attributes = vec![
+            till(),
+            AttributeBuf::new(a::PROXY_STATE, *b"one"),
+            AttributeBuf::new(a::STATE, [0, 1, 255]),
+            AttributeBuf::new(a::PROXY_STATE, *b"two"),
+            AttributeBuf::integer(a::TERMINATION_ACTION, 1),
+        ];
+        if code == Code::COA_NAK {
+            attributes.push(AttributeBuf::integer(a::FRAMED_MTU, 1));
+        }
+        let answer = rig
+            .change(&request(Code::COA_REQUEST, 77, &attributes))
+            .unwrap();
+        let answer = Packet::parse(&answer).unwrap();
+        assert_eq!(answer.code(), code);
+        let proxies: Vec<&[u8]> = answer.all(a::PROXY_STATE).map(|p| p.value).collect();
+        assert_eq!(proxies, [b"one", b"two"]);
+        assert_eq!(answer.count(a::STATE), 1);
+        assert_eq!(answer.first(a::STATE).unwrap().value, [0, 1, 255]);
+    }
+}
+
+fn dropped_for(rig: &Rig, words: &str) -> bool {
+    rig.events.iter().any(
+        |event| matches!(&event.what, What::ChangeDropped { reason } if reason.contains(words)),
+    )
+}
+
+/// RFC 5176 section 6.3: outside the window a change is dropped without a word, either side.
+#[test]
+fn a_stale_change_is_dropped() {
+    for (at, answered) in [
+        (NOW, true),
+        (NOW - 300, true),
+        (NOW + 300, true),
+        (NOW - 301, false),
+        (NOW + 301, false),
+        (0, false),
+    ] {
+        let mut rig = admitted(config());
+        let answer = rig.change(&request(Code::DISCONNECT_REQUEST, 1, &[till(), stamp(at)]));
+        assert_eq!(answer.is_some(), answered, "{at}");
+        assert_eq!(dropped_for(&rig, "section 6.3"), !answered, "{at}");
+        assert_eq!(rig.switch.sessions().is_empty(), answered, "{at}");
+    }
+}
+
+/// RFC 5176 sections 2.3, 3.4 and 6.1: what is dropped without a word.
+#[test]
+fn unsound_changes_are_dropped() {
+    let right = request(Code::DISCONNECT_REQUEST, 1, &[till()]);
+    let mut flipped = right.clone();
+    flipped[8] ^= 1;
+    let mut wrong_secret = Builder::new(Code::DISCONNECT_REQUEST, 1);
+    wrong_secret.attribute(&till()).unwrap();
+    let wrong_secret = wrong_secret.finish_digested_request(&Secret::new("another"));
+    let mut wrong_seal = Builder::new(Code::DISCONNECT_REQUEST, 1);
+    wrong_seal.push(a::MESSAGE_AUTHENTICATOR, &[1; 16]).unwrap();
+    wrong_seal.attribute(&till()).unwrap();
+    let wrong_seal = wrong_seal.finish_digested_request(&secret());
+    let accounting = request(Code::ACCOUNTING_REQUEST, 1, &[till()]);
+    for (words, octets) in [
+        ("Request Authenticator is wrong", flipped),
+        ("Request Authenticator is wrong", wrong_secret),
+        ("Message-Authenticator is wrong", wrong_seal),
+        ("is no change", accounting),
+        ("octets", right[..15].to_vec()),
+    ] {
+        let mut rig = admitted(config());
+        assert_eq!(rig.change(&octets), None, "{words}");
+        assert!(dropped_for(&rig, words), "{words}");
+        assert_eq!(rig.switch.sessions().len(), 1);
+    }
+    let mut rig = admitted(config());
+    let peer = "192.0.2.99:40000".parse().unwrap();
+    rig.act(|switch, now| switch.handle(now, Socket::Change, peer, &right));
+    assert!(dropped_for(&rig, "may not send changes"));
+    assert_eq!(rig.switch.sessions().len(), 1);
+}
+
+/// RFC 5176 sections 3.4 and 6.3: what a switch may be set to insist on.
+#[test]
+fn it_can_insist_on_seal_and_time() {
+    let bare = |attributes: &[AttributeBuf]| {
+        let mut builder = Builder::new(Code::DISCONNECT_REQUEST, 1);
+        for attribute in attributes {
+            builder.attribute(attribute).unwrap();
+        }
+        builder.finish_digested_request(&secret())
+    };
+    let mut rig = admitted(config());
+    assert!(rig.change(&bare(&[till()])).is_some());
+    let mut strict = config();
+    strict.changes.require_message_authenticator = true;
+    let mut rig = admitted(strict);
+    assert!(rig.change(&bare(&[till()])).is_none());
+    assert!(dropped_for(&rig, "Message-Authenticator is missing"));
+    let mut strict = config();
+    strict.changes.require_event_timestamp = true;
+    let mut rig = admitted(strict);
+    assert!(rig.change(&bare(&[till()])).is_none());
+    assert!(dropped_for(&rig, "Event-Timestamp is missing"));
+    assert!(rig.change(&bare(&[till(), stamp(NOW)])).is_some());
+}
+
+/// RFC 5176 section 2.3, RFC 5080 section 2.2.2: a duplicate gets the same answer and is done
+/// once; another authenticator under the same Identifier is another request.
+#[test]
+fn a_duplicate_gets_the_same_answer() {
+    let mut rig = admitted(all_commands());
+    let command = text_command("subscriber:command=reauthenticate");
+    let octets = request(Code::COA_REQUEST, 9, &[till(), command.clone(), stamp(NOW)]);
+    let first = rig.change(&octets).unwrap();
+    rig.run(seconds(5));
+    let second = rig.change(&octets).unwrap();
+    assert_eq!(first, second);
+    assert_eq!(rig.access_requests().len(), 2);
+    assert_eq!(rig.count(|w| *w == What::ChangeRepeated), 1);
+    let other = request(Code::COA_REQUEST, 9, &[till(), command, stamp(NOW + 1)]);
+    assert_ne!(rig.change(&other).unwrap(), first);
+    assert_eq!(rig.access_requests().len(), 3);
+    // After the window it is stale anyhow.
+    rig.run(seconds(400));
+    assert_eq!(rig.change(&octets), None);
+}
+
+/// From another port it is another request (RFC 5176 section 2.3).
+#[test]
+fn the_source_port_tells_requests_apart() {
+    let mut rig = admitted(all_commands());
+    let command = text_command("subscriber:command=reauthenticate");
+    let octets = request(Code::COA_REQUEST, 9, &[till(), command]);
+    rig.change(&octets).unwrap();
+    let peer = "192.0.2.10:40001".parse().unwrap();
+    rig.act(|switch, now| switch.handle(now, Socket::Change, peer, &octets));
+    assert_eq!(rig.access_requests().len(), 3);
+}
+
+/// The requests of RFC 5176 section 7 parse to what the text says; their secret is not printed,
+/// so the stand-in must drop them, and does them when signed anew.
+#[test]
+fn traces_of_rfc_5176_section_7() {
+    for trace in [
+        "2801001c1b23624c3543ceba55f1be55a714ca5e01086d6368696261",
+        "2801001ead0d8e5355b6bd02a0cbace64e3877bd2c0a3930323334353637",
+        "2801001a0bda33fe765b05f0fd9cc32a2f6b518208060a000203",
+    ] {
+        let octets = answers::hex(trace);
+        let packet = Packet::parse(&octets).unwrap();
+        assert_eq!(packet.code(), Code::DISCONNECT_REQUEST);
+        let selectors: Vec<AttributeBuf> = packet.attributes().map(|a| a.to_buf()).collect();
+        let mut rig = admitted(config());
+        assert_eq!(rig.change(&octets), None);
+        assert!(dropped_for(&rig, "Request Authenticator is wrong"));
+        assert_eq!(
+            send(&mut rig, Code::DISCONNECT_REQUEST, &selectors),
+            refused(Code::DISCONNECT_NAK, ErrorCause::SESSION_CONTEXT_NOT_FOUND)
+        );
+    }
+}
+
+/// A device that was refused has no session that a change could name.
+#[test]
+fn a_held_device_has_no_session() {
+    let mut rig = Rig::new(config(), |_| Reply::Reject);
+    rig.plug("1", "till");
+    rig.run(seconds(10));
+    let answer = send(&mut rig, Code::DISCONNECT_REQUEST, &[till()]);
+    assert_eq!(
+        answer,
+        refused(Code::DISCONNECT_NAK, ErrorCause::SESSION_CONTEXT_NOT_FOUND)
+    );
+}
