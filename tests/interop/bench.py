@@ -43,6 +43,19 @@ class Bench:
 
         return wait(look, f"an entry with {wanted}", explain=self.process.tail)
 
+    def wait_rejection(self, after):
+        """The first entry after a mark that tells of a reject."""
+        seqs = {entry["seq"] for entry in self.entries()[:after]}
+
+        def look():
+            return [
+                entry
+                for entry in self.entries(kind="access")
+                if entry["seq"] not in seqs and entry["verdict"].startswith("answered-reject")
+            ]
+
+        return wait(look, "a reject", explain=self.process.tail)[0]
+
     def packets(self):
         """Every packet of the journal, as (record, octets)."""
         return [

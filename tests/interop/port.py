@@ -10,7 +10,7 @@ from pathlib import Path
 from ring import Process, command, wait
 
 SWITCH, BENCH = "192.0.2.1", "192.0.2.2"
-DEVICE_MAC, PORT_MAC = "02:00:00:00:0d:01", "02:00:00:00:05:01"
+PORT_MAC = "02:00:00:00:05:01"
 SECRET, CHANGE_SECRET = b"lantern-authentication", b"lantern-change"
 
 # What the wired driver of the authenticator sends is thin: the port attributes are set here.
@@ -56,7 +56,6 @@ def namespaces():
         command("ip", "-n", name, "link", "set", "lo", "up")
     command("ip", "link", "add", "d0", "netns", "dev", "type", "veth", "peer", "name", "p1", "netns", "sw")
     command("ip", "link", "add", "a0", "type", "veth", "peer", "name", "m0", "netns", "sw")
-    command("ip", "-n", "dev", "link", "set", "d0", "address", DEVICE_MAC)
     command("ip", "-n", "sw", "link", "set", "p1", "address", PORT_MAC)
     command("ip", "-n", "sw", "addr", "add", f"{SWITCH}/24", "dev", "m0")
     command("ip", "addr", "add", f"{BENCH}/24", "dev", "a0")
@@ -89,13 +88,9 @@ class Authenticator:
             netns="sw", check=False,
         ).replace("PONG", "OK")
 
-    def authorised(self):
+    def authorised(self, mac):
         """Whether the port is open to the device."""
-        return "[AUTHORIZED]" in self.ask("sta", DEVICE_MAC)
-
-    def accounting_session(self):
-        found = re.search(r"^dot1xAuthSessionId=(\S+)", self.ask("sta", DEVICE_MAC), re.M)
-        return found and found[1]
+        return "[AUTHORIZED]" in self.ask("sta", mac)
 
     def mark(self):
         return len(self.process.said())
@@ -105,22 +100,25 @@ class Authenticator:
         said = self.process.said()[after:]
         return tuple(last_hex(said, rf"MS-MPPE-{which}-Key") for which in ("Send", "Recv"))
 
-    def session_identifier(self, after=0):
-        return last_hex(self.process.said()[after:], "Session-Id")
-
-    def forget(self):
-        """Ends the device's session. A login within 5 s of it would be cut off by it."""
-        self.ask("deauthenticate", DEVICE_MAC)
-        time.sleep(6)
+    def forget(self, mac):
+        """Ends the device's session. A login of the same device within 5 s would be cut off."""
+        self.ask("deauthenticate", mac)
 
     def stop(self):
         self.process.stop()
 
 
 class Supplicant:
-    """The device's end of the port, with one network block."""
+    """The device's end of the port, with one network block. Each is another device: the
+    authenticator clears up after an ended session for 5 s, and would cut off the next login."""
+
+    count = 0
 
     def __init__(self, folder, block):
+        Supplicant.count += 1
+        self.mac = f"02:00:00:00:0d:{Supplicant.count:02x}"
+        command("ip", "-n", "dev", "link", "set", "d0", "down")
+        command("ip", "-n", "dev", "link", "set", "d0", "address", self.mac, "up")
         self.folder = Path(folder)
         config = self.folder / "supplicant.conf"
         config.write_text(
