@@ -4,7 +4,6 @@
 """
 
 import re
-import time
 from pathlib import Path
 
 from ring import Process, command, wait
@@ -100,6 +99,11 @@ class Authenticator:
         said = self.process.said()[after:]
         return tuple(last_hex(said, rf"MS-MPPE-{which}-Key") for which in ("Send", "Recv"))
 
+    def ask_who_again(self, mac):
+        """Authenticates the device again, as when a session's time is over."""
+        if "OK" not in self.ask("raw", "EAPOL_REAUTH", mac):
+            raise AssertionError(f"the authenticator has no session of {mac}")
+
     def forget(self, mac):
         """Ends the device's session. A login of the same device within 5 s would be cut off."""
         self.ask("deauthenticate", mac)
@@ -151,14 +155,6 @@ class Supplicant:
         """The 64 octets of the MSK as it derived them (RFC 3748 section 7.10)."""
         said = self.process.said()[after:]
         return last_hex(said, r"EAP-\S+: Derived key")
-
-    def again(self):
-        """Logs off and on, keeping what it may resume. Gives the mark before it."""
-        mark = self.mark()
-        self.ask("logoff")
-        time.sleep(1)
-        self.ask("logon")
-        return mark
 
     def stop(self):
         self.process.stop()
