@@ -1,7 +1,6 @@
 """A running `portproof serve`, seen through its journal."""
 
 import json
-from pathlib import Path
 
 from ring import PORTPROOF, Process, wait
 
@@ -67,8 +66,3 @@ class Bench:
     def stop(self):
         self.process.stop()
 
-
-def write(folder, name, text):
-    path = Path(folder) / name
-    path.write_text(text)
-    return path

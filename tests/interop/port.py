@@ -6,11 +6,11 @@
 import re
 from pathlib import Path
 
+from quay import CHANGE_SECRET, SECRET
 from ring import Process, command, wait
 
 SWITCH, BENCH = "192.0.2.1", "192.0.2.2"
 PORT_MAC = "02:00:00:00:05:01"
-SECRET, CHANGE_SECRET = b"lantern-authentication", b"lantern-change"
 
 # What the wired driver of the authenticator sends is thin: the port attributes are set here.
 AUTHENTICATOR = """

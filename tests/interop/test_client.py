@@ -183,7 +183,7 @@ class Accounting(Client):
             reply = self.nas.accounting(status, "quay-21", **session)
             self.assertEqual(reply.code, packet.AccountingResponse)
             entry = self.bench.wait_entry(after=mark, kind="accounting", verdict=f"recorded-{verdict}")
-            self.assertEqual(entry["mac"], "02:00:00:00:50:21")
+            self.assertEqual(entry["mac"], calling)
 
     def test_a_switch_that_restarts(self):
         for status, verdict in ((8, "off"), (7, "on")):
@@ -255,8 +255,9 @@ class Status(Client):
         self.assertEqual(self.nas.status().code, packet.AccessAccept)
 
     def test_the_accounting_port_answers_with_an_accounting_response(self):
-        request = self.nas.client.CreateAcctPacket(code=packet.StatusServer)
-        reply = self.nas.ask(request)
+        nas = Nas("127.0.0.1", quay.SECRET)
+        nas.client.enforce_ma = False  # no attribute is due in this reply
+        reply = nas.ask(nas.client.CreateAcctPacket(code=packet.StatusServer))
         self.assertEqual(reply.code, packet.AccountingResponse)
 
 

@@ -81,7 +81,7 @@ class Supplicant(unittest.TestCase):
         self.assertEqual(self.authenticator.keys(self.seen), (key[32:64], key[:32]))
         accept, request = self.last_exchange()
         sent = [
-            radius.reveal_key(accept.vendor_values(311, which)[0], request, port.SECRET)
+            radius.reveal_key(accept.vendor_values(311, which)[0], request, quay.SECRET)
             for which in (SEND_KEY, RECV_KEY)
         ]
         self.assertEqual(sent, [key[32:64], key[:32]])
@@ -96,7 +96,7 @@ class Supplicant(unittest.TestCase):
             for p in packets
             if p.code == radius.ACCESS_REQUEST
             and p.identifier == accept.identifier
-            and radius.response_authenticator(accept, p, port.SECRET) == accept.authenticator
+            and radius.response_authenticator(accept, p, quay.SECRET) == accept.authenticator
         ][-1]
         return accept, request
 
@@ -352,7 +352,7 @@ class DisconnectPort(Supplicant):
 
     def test_a_disconnect_ends_the_session(self):
         mac = self.accepted(*self.tls()).mac
-        portproof("change", "disconnect", "--mac", mac, *quay.CONTROL, cwd=self.home)
+        portproof("change", "disconnect", "--mac", mac, cwd=self.home)
         self.bench.wait_entry(after=self.mark, kind="change", verdict="acked")
         wait(
             lambda: not self.authenticator.authorised(mac), "the port to close",
@@ -363,7 +363,7 @@ class DisconnectPort(Supplicant):
     def test_a_bounce_is_refused_in_words(self):
         # This authenticator knows no CoA that a switch would: Error-Cause 401.
         mac = self.accepted(*self.tls()).mac
-        portproof("change", "bounce", "--mac", mac, *quay.CONTROL, cwd=self.home, code=1)
+        portproof("change", "bounce", "--mac", mac, cwd=self.home, code=1)
         self.bench.wait_entry(after=self.mark, kind="change", verdict="nak-401")
 
 
@@ -373,20 +373,20 @@ class OnTheWire(Supplicant):
     def test_every_authenticator_is_right(self):
         recorder = capture.Capture(self.home, "a0")
         mac = self.accepted(*self.tls()).mac
-        portproof("change", "disconnect", "--mac", mac, *quay.CONTROL, cwd=self.home)
+        portproof("change", "disconnect", "--mac", mac, cwd=self.home)
         self.bench.wait_entry(after=self.mark, kind="accounting", verdict="recorded-stop")
         file = recorder.stop()
         change_codes = {40, 41, 42, 43, 44, 45}
         for secret, mine in (
-            (port.SECRET, lambda code: code not in change_codes),
-            (port.CHANGE_SECRET, lambda code: code in change_codes),
+            (quay.SECRET, lambda code: code not in change_codes),
+            (quay.CHANGE_SECRET, lambda code: code in change_codes),
         ):
             verdicts = [(c, v) for c, v, _ in capture.reply_verdicts(file, secret) if mine(c)]
             self.assertTrue(verdicts)
             self.assertEqual({verdict for _, verdict in verdicts}, {"1"}, verdicts)
         exchange = capture.packets(file)
         faults, counts = capture.faults(
-            exchange, lambda code: port.CHANGE_SECRET if code in change_codes else port.SECRET
+            exchange, lambda code: quay.CHANGE_SECRET if code in change_codes else quay.SECRET
         )
         self.assertEqual(faults, [])
         for code in (1, 2, 4, 5, 11, 40, 41):
