@@ -152,9 +152,9 @@ class Supplicant:
         return self.process.wait_for(r"CTRL-EVENT-EAP-(SUCCESS|FAILURE)", after=after)[1]
 
     def master_key(self, after=0):
-        """The 64 octets of the MSK as it derived them (RFC 3748 section 7.10)."""
-        said = self.process.said()[after:]
-        return last_hex(said, r"EAP-\S+: Derived key")
+        """The 64 octets of the MSK as its method derived them (RFC 3748 section 7.10)."""
+        method = self.status()["selectedMethod"].split("(")[1].rstrip(")")
+        return last_hex(self.process.said()[after:], rf"{method}: Derived key")
 
     def stop(self):
         self.process.stop()
