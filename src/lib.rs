@@ -7,7 +7,7 @@ pub mod certs;
 pub mod change;
 pub mod cli;
 pub mod decide;
-// pub mod drill;
+pub mod drill;
 pub mod eap;
 pub mod journal;
 pub mod respond;

@@ -2,6 +2,7 @@
 
 pub mod certs;
 pub mod check;
+pub mod drill;
 mod lines;
 pub mod log;
 pub mod serve;
@@ -34,6 +35,8 @@ enum Command {
     Serve(serve::Args),
     /// Say everything that is wrong with a bench file, with line, column and remedy.
     Check(check::Args),
+    /// Run drills and say whether they passed.
+    Drill(drill::Args),
     /// Make a bench CA and certificates, good and bad.
     Certs(certs::Args),
 }
@@ -96,6 +99,7 @@ pub fn run(cli: Cli) -> Outcome {
     match cli.command {
         Command::Serve(args) => serve::run(&args),
         Command::Check(args) => check::run(&args),
+        Command::Drill(args) => drill::run(&args),
         Command::Certs(args) => certs::run(&args),
     }
 }

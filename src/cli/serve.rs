@@ -124,6 +124,10 @@ fn tell_reload(reloaded: &Reloaded) {
             super::complain(mistakes);
             eprintln!("the edit has mistakes: the old bench stays in force");
         }
+        Reloaded::Unusable(error) => {
+            eprintln!("{error}");
+            eprintln!("the edit can't be used: the old bench stays in force");
+        }
     }
 }
 

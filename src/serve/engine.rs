@@ -8,6 +8,7 @@ use rand::RngCore;
 
 use crate::bench::{Bench, ChangeKind};
 use crate::change::{Changer, Order, OrderId, OrderRefused, Origin};
+use crate::eap::Settings;
 use crate::journal::{Direction, Entry, Kind, Link, PacketRecord, Place};
 use crate::respond::{self, Responder};
 use crate::roster::{Effects, Roster, Session};
@@ -185,6 +186,11 @@ impl Engine {
         let mut effects = self.roster.unpin(now, mac);
         effects.extend(self.recognise(now, mac));
         effects
+    }
+
+    /// Sets the EAP methods for logins that begin from now on.
+    pub fn offer_eap(&mut self, settings: Option<Arc<Settings>>) {
+        self.responder.offer_eap(settings);
     }
 
     /// Puts a new bench in force; sessions and roster stay.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
+use super::eap_settings::{self, EapError};
 use super::handle::Handle;
 use crate::bench::world::{ThisComputer, World};
 use crate::bench::yaml::Diagnostic;
@@ -27,6 +28,8 @@ pub enum Reloaded {
     },
     /// It has mistakes; the old bench stays.
     Kept(Vec<Diagnostic>),
+    /// Its certificates can't be used; the old bench stays.
+    Unusable(EapError),
 }
 
 /// The files that a bench was read from, with their times.
@@ -65,11 +68,18 @@ async fn reload(path: &Path, handle: &Handle) -> (Reloaded, Files) {
         Ok(loaded) => loaded,
         Err(mistakes) => return (Reloaded::Kept(mistakes), files),
     };
+    let eap = match eap_settings::read(loaded.bench.eap.as_ref()) {
+        Ok(eap) => eap,
+        Err(error) => return (Reloaded::Unusable(error), files),
+    };
     let new = Arc::new(loaded.bench);
     let classes = new.table.classes.len();
     // When the bench has stopped there is nothing to put it in force on.
     let _ = handle
-        .call(move |engine, now| ((), engine.reload(now, new)))
+        .call(move |engine, now| {
+            engine.offer_eap(eap);
+            ((), engine.reload(now, new))
+        })
         .await;
     let warnings = loaded.warnings;
     (Reloaded::InForce { classes, warnings }, files)

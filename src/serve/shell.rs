@@ -12,6 +12,7 @@ use tokio::net::UdpSocket;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
+use super::eap_settings::{self, EapError};
 use super::engine::Engine;
 use super::handle::{Handle, Job};
 use super::writer::{Writer, send_all};
@@ -68,6 +69,9 @@ pub enum StartError {
     /// The state file.
     #[error(transparent)]
     Store(#[from] crate::store::StoreError),
+    /// The EAP part of the bench.
+    #[error(transparent)]
+    Eap(#[from] EapError),
     /// No thread to be had.
     #[error("the system gave no thread: {0}")]
     Thread(io::Error),
@@ -103,6 +107,7 @@ pub(super) struct Sockets {
 pub async fn start(bench: Arc<Bench>, store: Option<Store>) -> Result<Server, StartError> {
     let sockets = Arc::new(Sockets::bind(&bench).await?);
     let bound = sockets.bound(&bench)?;
+    let eap = eap_settings::read(bench.eap.as_ref())?;
     let (roster, journal) = match &store {
         Some(store) => {
             let memory = store.reader()?.load()?;
@@ -116,6 +121,7 @@ pub async fn start(bench: Arc<Bench>, store: Option<Store>) -> Result<Server, St
         .map_err(StartError::Thread)?;
     let mut engine = Engine::new(bench, roster, Box::new(StdRng::from_os_rng()));
     engine.set_change_address(bound.change);
+    engine.offer_eap(eap);
     let (handle, jobs) = Handle::new();
     let (stop, stopped) = watch::channel(false);
     let work = Loop {

@@ -28,7 +28,7 @@ pub struct DhcpConfig {
     /// Option 12.
     pub host_name: Option<String>,
     /// Option 55, in this order; left out when empty. Default 1, 3, 6, 15.
-    pub parameters: Vec<u8>,
+    pub parameter_list: Vec<u8>,
     /// Option 60.
     pub vendor_class: Option<String>,
     /// Option 61 in hex, its type octet first. Default type 1 and the MAC address.
@@ -46,7 +46,7 @@ impl Default for DhcpConfig {
         DhcpConfig {
             after: Duration::from_secs(2),
             host_name: None,
-            parameters: vec![1, 3, 6, 15],
+            parameter_list: vec![1, 3, 6, 15],
             vendor_class: None,
             client_id: None,
             user_class: None,
@@ -251,8 +251,8 @@ impl DhcpClient {
         if let Some(name) = &config.host_name {
             options.insert(DhcpOption::Hostname(name.clone()));
         }
-        if !config.parameters.is_empty() {
-            let codes = config.parameters.iter().copied().map(OptionCode::from);
+        if !config.parameter_list.is_empty() {
+            let codes = config.parameter_list.iter().copied().map(OptionCode::from);
             options.insert(DhcpOption::ParameterRequestList(codes.collect()));
         }
         if let Some(class) = &config.vendor_class {

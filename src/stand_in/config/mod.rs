@@ -39,7 +39,8 @@ pub struct StandInConfig {
     /// Its base MAC address; port n has this plus n, and names it in Called-Station-Id.
     #[serde(default = "bridge_mac")]
     pub bridge_mac: Mac,
-    /// Servers in the order in which they are tried; at least one.
+    /// Servers in the order in which they are tried; at least one. A drill fills them in.
+    #[serde(default)]
     pub servers: Vec<Server>,
     /// Its ports.
     #[serde(default)]
@@ -312,8 +313,10 @@ pub enum RoleSpelling {
 #[serde(rename_all = "kebab-case")]
 pub enum Commands {
     /// Text commands in vendor type 1.
+    #[serde(rename = "enterprise-9")]
     Enterprise9,
     /// Seconds of link down in vendor type 23.
+    #[serde(rename = "enterprise-11")]
     Enterprise11,
 }
 
@@ -362,6 +365,19 @@ pub struct Relay {
     /// Default true.
     #[serde(default = "yes")]
     pub answered: bool,
+}
+
+impl Relay {
+    /// A relay with all defaults.
+    #[must_use]
+    pub fn to(to: SocketAddr) -> Relay {
+        Relay {
+            to,
+            relay_address: relay_address(),
+            option_82: true,
+            answered: true,
+        }
+    }
 }
 
 /// What a bounce does.

@@ -51,7 +51,7 @@ devices:
     speaks-after: 250ms
     talks: false
     octets-per-second: 5
-    dhcp: { after: 1s, host-name: till-4, parameters: [1, 3], vendor-class: v, client-id: "01020000000a01", user-class: u, remembers: false }
+    dhcp: { after: 1s, host-name: till-4, parameter-list: [1, 3], vendor-class: v, client-id: "01020000000a01", user-class: u, remembers: false }
 misbehaviours: [class-not-echoed]
 "#;
 

@@ -261,7 +261,7 @@ fn dhcp_is_relayed_with_what_the_device_says() {
     let mut config = with_dhcp(config());
     let device = config.devices[0].dhcp.as_mut().unwrap();
     device.user_class = Some("berth".to_owned());
-    device.parameters = vec![1, 3, 6, 42];
+    device.parameter_list = vec![1, 3, 6, 42];
     let mut rig = Rig::granting(config, crate::wire::vlan::tunnel_vlan(0, "300").to_vec());
     rig.plug("7", "till");
     rig.run(seconds(3));

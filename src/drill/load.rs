@@ -1,0 +1,246 @@
+//! Reading a drill file and what it names, with every mistake at its place.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::script::{Clause, Drill, Plug, Step};
+use crate::bench::yaml::{self, At, Diagnostic, Sources, nearest};
+use crate::bench::{self, Bench};
+
+/// A drill that is ready to run.
+#[derive(Debug, Clone)]
+pub struct Loaded {
+    /// The drill.
+    pub drill: Arc<Drill>,
+    /// The bench that it runs on.
+    pub bench: Arc<Bench>,
+}
+
+/// No drill where one was named.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum FindError {
+    /// The path can't be read.
+    #[error("{path}: {source}; name a drill file or a folder of them")]
+    Unreadable {
+        /// The path.
+        path: PathBuf,
+        /// Why not.
+        source: std::io::Error,
+    },
+    /// A folder without drills.
+    #[error("{0}: no *.yaml file in this folder")]
+    Empty(PathBuf),
+}
+
+/// The drill files that the paths name: files as they are, folders for the `*.yaml` in them, in
+/// order of name.
+///
+/// # Errors
+/// When a path can't be read or a folder holds no drill.
+pub fn find(paths: &[PathBuf]) -> Result<Vec<PathBuf>, FindError> {
+    let mut files = Vec::new();
+    for path in paths {
+        if !path.is_dir() {
+            files.push(path.clone());
+            continue;
+        }
+        let unreadable = |source| FindError::Unreadable {
+            path: path.clone(),
+            source,
+        };
+        let mut found = Vec::new();
+        for entry in std::fs::read_dir(path).map_err(unreadable)? {
+            let file = entry.map_err(unreadable)?.path();
+            if file.extension().is_some_and(|end| end == "yaml") {
+                found.push(file);
+            }
+        }
+        if found.is_empty() {
+            return Err(FindError::Empty(path.clone()));
+        }
+        found.sort();
+        files.extend(found);
+    }
+    Ok(files)
+}
+
+/// Reads a drill, its bench and its class table.
+///
+/// # Errors
+/// Every mistake in any of them.
+pub fn load(path: &Path) -> Result<Loaded, Vec<Diagnostic>> {
+    let (drill, sources): (Drill, Sources) = yaml::read_file(path)?;
+    let bench_path = path
+        .parent()
+        .unwrap_or(Path::new("."))
+        .join(&drill.bench.value);
+    let bench = match bench::load(&bench_path) {
+        Ok(loaded) => loaded.bench,
+        Err(mut mistakes) => {
+            mistakes.insert(
+                0,
+                sources.error(drill.bench.span, "this bench file has mistakes"),
+            );
+            return Err(mistakes);
+        }
+    };
+    let mistakes = check(&drill, &bench, &sources);
+    if !mistakes.is_empty() {
+        return Err(mistakes);
+    }
+    Ok(Loaded {
+        drill: Arc::new(drill),
+        bench: Arc::new(bench),
+    })
+}
+
+fn check(drill: &Drill, bench: &Bench, sources: &Sources) -> Vec<Diagnostic> {
+    let mut checker = Checker {
+        drill,
+        bench,
+        sources,
+        mistakes: Vec::new(),
+    };
+    checker.switch();
+    for step in &drill.steps {
+        checker.step(step);
+    }
+    for clause in &drill.overall {
+        checker.overall(clause);
+    }
+    checker.mistakes
+}
+
+struct Checker<'a> {
+    drill: &'a Drill,
+    bench: &'a Bench,
+    sources: &'a Sources,
+    mistakes: Vec<Diagnostic>,
+}
+
+impl Checker<'_> {
+    fn switch(&mut self) {
+        let name = &self.drill.switch.name;
+        if self.bench.switch(name).is_none() {
+            let known = self.bench.switches.iter().map(|s| s.name.as_str());
+            let help = suggestion(name, known);
+            self.mistakes.push(
+                self.sources
+                    .error(
+                        self.drill.bench.span,
+                        format!("this bench has no switch '{name}', which the drill's `switch.name` says"),
+                    )
+                    .help(help),
+            );
+        }
+    }
+
+    fn step(&mut self, step: &At<Step>) {
+        match &step.value {
+            Step::Plug(what) | Step::Move(what) => {
+                self.device(&what.device);
+                self.plugged_where(step, what);
+            }
+            Step::Unplug(what)
+            | Step::PowerCycle(what)
+            | Step::LogOff(what)
+            | Step::Forget(what)
+            | Step::Unpin(what) => self.device(&what.device),
+            Step::LogOn(what) => self.device(&what.device),
+            Step::Change(what) => self.device(&what.device),
+            Step::Pin(what) => {
+                self.device(&what.device);
+                self.class(&what.class);
+            }
+            Step::Expect(clause) => {
+                self.clause(clause);
+                self.limit(step, clause.within.is_some(), "expect", "within: 5s");
+            }
+            Step::Never(clause) => {
+                self.clause(clause);
+                self.limit(step, clause.lasting.is_some(), "never", "for: 10s");
+            }
+            Step::Server(_) | Step::Wait(_) => {}
+        }
+    }
+
+    fn plugged_where(&mut self, step: &At<Step>, what: &Plug) {
+        match (&what.port, &what.behind) {
+            (Some(port), None) => self.port(port),
+            (None, Some(host)) => self.device(host),
+            _ => self.mistakes.push(
+                self.sources
+                    .error(step.span, "a device is plugged into one place")
+                    .help("give `port: \"7\"` or `behind: phone`, one of the two"),
+            ),
+        }
+    }
+
+    fn overall(&mut self, clause: &At<Clause>) {
+        self.clause(clause);
+        let counted =
+            clause.exactly.is_some() || clause.at_least.is_some() || clause.at_most.is_some();
+        self.limit(clause, counted, "overall", "exactly: 1");
+    }
+
+    fn limit<T>(&mut self, at: &At<T>, given: bool, what: &str, example: &str) {
+        if !given {
+            self.mistakes.push(
+                self.sources
+                    .error(at.span, format!("this `{what}` has no limit"))
+                    .help(format!("add one, such as `{example}`")),
+            );
+        }
+    }
+
+    fn clause(&mut self, clause: &Clause) {
+        if let Some(device) = &clause.device {
+            self.device(device);
+        }
+        if let Some(class) = &clause.class {
+            self.class(class);
+        }
+    }
+
+    fn device(&mut self, name: &At<String>) {
+        let known = self.drill.devices.iter().map(|d| d.name.as_str());
+        self.known(name, "device", known.collect());
+    }
+
+    fn class(&mut self, name: &At<String>) {
+        let known = self.bench.table.classes.iter().map(|c| c.name.as_str());
+        self.known(name, "class", known.collect());
+    }
+
+    fn port(&mut self, name: &At<String>) {
+        let ports = self.drill.switch.port_settings();
+        self.known(
+            name,
+            "port",
+            ports.iter().map(|port| port.name.as_str()).collect(),
+        );
+    }
+
+    fn known(&mut self, name: &At<String>, what: &str, known: Vec<&str>) {
+        if known.contains(&name.value.as_str()) {
+            return;
+        }
+        let help = suggestion(name, known.into_iter());
+        self.mistakes.push(
+            self.sources
+                .error(name.span, format!("there is no {what} '{}'", name.value))
+                .help(help),
+        );
+    }
+}
+
+fn suggestion<'a>(name: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
+    match nearest(name, known.clone()) {
+        Some(near) => format!("did you mean '{near}'?"),
+        None => format!(
+            "there are: {}",
+            known.take(12).collect::<Vec<_>>().join(", ")
+        ),
+    }
+}
