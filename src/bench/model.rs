@@ -328,7 +328,7 @@ impl std::fmt::Display for AttributeName {
 }
 
 /// A test on a text (numbers are tested by their decimal form unless it is a range).
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub enum Test {
     /// Equal; ASCII case counts.
     Exact(String),
@@ -342,6 +342,20 @@ pub enum Test {
     Range(u64, u64),
     /// There at all.
     Present,
+}
+
+/// As a class table writes it: a compiled pattern says much that nobody asked.
+impl std::fmt::Debug for Test {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Test::Exact(text) => write!(f, "exact {text:?}"),
+            Test::OneOf(texts) => write!(f, "one of {texts:?}"),
+            Test::Glob(glob) => write!(f, "glob {:?}", glob.glob().glob()),
+            Test::Regex(regex) => write!(f, "regex {:?}", regex.as_str()),
+            Test::Range(from, to) => write!(f, "range {from}..{to}"),
+            Test::Present => f.write_str("present"),
+        }
+    }
 }
 
 impl Test {

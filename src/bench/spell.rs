@@ -232,15 +232,15 @@ impl Part<'_> {
                 into.push(spell_role(&dialect.role, &role, switch)?);
             }
             What::Vlan(vlan) => {
-                let (text, vlan) = vlan_of(vlan, switch)?;
+                let vlan = vlan_of(vlan, switch)?;
                 match dialect.vlan {
-                    VlanSpelling::Tunnel => into.extend(tunnel_vlan(0, &text)),
+                    VlanSpelling::Tunnel => into.extend(tunnel_vlan(0, &vlan.to_string())),
                     VlanSpelling::Egress => into.push(egress(&vlan, false)),
                 }
             }
             What::TaggedVlan(vlan) => {
                 known(dialect.tagged_vlans)?;
-                into.push(egress(&vlan_of(vlan, switch)?.1, true));
+                into.push(egress(&vlan_of(vlan, switch)?, true));
             }
             What::Text(kind, text) => {
                 let value = fitting(expand(text, switch)?.as_bytes().to_vec(), MAX_VALUE)?;
@@ -304,20 +304,16 @@ fn spell_role(
     Ok(attribute(name, &fitting(with_role(text)?, most)?))
 }
 
-fn vlan_of<'a>(
-    vlan: &'a Template,
-    switch: &'a Switch,
-) -> Result<(Cow<'a, str>, VlanRef), Unspellable> {
+fn vlan_of(vlan: &Template, switch: &Switch) -> Result<VlanRef, Unspellable> {
+    const MOST: usize = MAX_VALUE - 1;
     let text = expand(vlan, switch)?;
-    if text.len() > MAX_VALUE - 1 {
-        return Err(Unspellable::TooLong {
-            length: text.len(),
-            most: MAX_VALUE - 1,
-        });
-    }
     match VlanRef::parse(&text) {
+        Some(_) if text.len() > MOST => Err(Unspellable::TooLong {
+            length: text.len(),
+            most: MOST,
+        }),
         // A first octet up to 0x1F would be read as a tag (RFC 2868 section 3.6).
-        Some(parsed) if !text.contains(char::is_control) => Ok((text, parsed)),
+        Some(parsed) if !text.contains(char::is_control) => Ok(parsed),
         _ => Err(Unspellable::NotAVlan(text.into_owned())),
     }
 }

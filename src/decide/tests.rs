@@ -145,7 +145,7 @@ fn ask(condition: &Condition) -> (bool, String) {
 fn ask_of_a_stranger(condition: &Condition) -> (bool, String) {
     let switch = switch();
     let mut line = Line::default();
-    let held = fits(&condition, &stranger(&switch), &mut line);
+    let held = fits(condition, &stranger(&switch), &mut line);
     (held, line.into_text())
 }
 

@@ -323,7 +323,7 @@ fn typed(name: AttributeName, test: Test) -> Result<Test, String> {
         return Ok(test);
     };
     let spell = |text: String| match a::data_type(kind) {
-        DataType::Integer | DataType::Enum | DataType::Time => number(kind, text),
+        DataType::Integer | DataType::Enum | DataType::Time => number(kind, &text),
         DataType::Ipv4Addr => match text.parse::<std::net::Ipv4Addr>() {
             Ok(address) => Ok(address.to_string()),
             Err(_) => Err(format!("{name} is an IPv4 address, `{text}` is none")),
@@ -340,11 +340,11 @@ fn typed(name: AttributeName, test: Test) -> Result<Test, String> {
     }
 }
 
-fn number(kind: u8, text: String) -> Result<String, String> {
+fn number(kind: u8, text: &str) -> Result<String, String> {
     if let Ok(number) = text.parse::<u32>() {
         return Ok(number.to_string());
     }
-    if let Some(number) = values::value_by_name(kind, &text) {
+    if let Some(number) = values::value_by_name(kind, text) {
         return Ok(number.to_string());
     }
     let names: Vec<&str> = values::values(kind)
@@ -356,9 +356,6 @@ fn number(kind: u8, text: String) -> Result<String, String> {
         true => {
             format!("{name} is a number, `{text}` is none\nuse `glob` or `regex` for a part of one")
         }
-        false => format!(
-            "{name} has no value `{text}`\n{}",
-            suggestion(&text, &names)
-        ),
+        false => format!("{name} has no value `{text}`\n{}", suggestion(text, &names)),
     })
 }

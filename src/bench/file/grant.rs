@@ -250,8 +250,11 @@ fn not_to_be_granted(kind: u8) -> Option<String> {
         a::CLASS | a::STATE | a::PROXY_STATE | a::EAP_MESSAGE | a::MESSAGE_AUTHENTICATOR => {
             Some(format!("{name} is set by portproof itself\nremove it"))
         }
-        a::USER_PASSWORD | a::CHAP_PASSWORD | a::CHAP_CHALLENGE => Some(format!(
+        a::CHAP_CHALLENGE => Some(format!(
             "{name} stands in requests only (RFC 2865 section 5.44)\nremove it"
+        )),
+        kind if a::is_secret(kind) => Some(format!(
+            "{name} carries a secret, which a grant can't hide\nremove it"
         )),
         _ => None,
     }

@@ -18,12 +18,13 @@ mod words;
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
+use std::str::FromStr;
 
-use serde::{Deserialize, Deserializer};
+use serde::Deserialize;
 
 use super::model::{AnswerRules, Bench, ChangeRules, Listen, MacAuthentication};
 use super::world::World;
-use super::yaml::{At, Diagnostic, OneOrMany, Period};
+use super::yaml::{At, Diagnostic, OneOrMany, Parsed, Period};
 use accounts::{AccountFile, Accounts, AccountsFile};
 use classes::TableRef;
 use context::Context;
@@ -60,28 +61,40 @@ struct BenchFile {
 #[derive(Debug, Deserialize, Default)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 struct ListenFile {
-    authentication: Option<At<SocketAddr>>,
-    accounting: Option<At<SocketAddr>>,
-    dhcp: Option<Socket>,
-    board: Option<At<Socket>>,
+    authentication: Option<At<Parsed<Socket>>>,
+    accounting: Option<At<Parsed<Socket>>>,
+    dhcp: Option<Parsed<SocketOrNone>>,
+    board: Option<At<Parsed<SocketOrNone>>>,
+}
+
+/// An address and port.
+#[derive(Debug, Clone, Copy)]
+struct Socket(SocketAddr);
+
+impl FromStr for Socket {
+    type Err = &'static str;
+
+    fn from_str(text: &str) -> Result<Socket, &'static str> {
+        const WRONG: &str = "not an address with a port\nwrite 127.0.0.1:1812 or [::1]:1812";
+        text.parse().map(Socket).map_err(|_| WRONG)
+    }
 }
 
 /// An address and port, or `none`.
 #[derive(Debug, Clone, Copy)]
-struct Socket(Option<SocketAddr>);
+struct SocketOrNone(Option<SocketAddr>);
 
-impl<'de> Deserialize<'de> for Socket {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Socket, D::Error> {
-        match String::deserialize(deserializer)?.as_str() {
-            "none" => Ok(Socket(None)),
+impl FromStr for SocketOrNone {
+    type Err = &'static str;
+
+    fn from_str(text: &str) -> Result<SocketOrNone, &'static str> {
+        const WRONG: &str = "not an address with a port\nwrite 127.0.0.1:8312, or `none`";
+        match text {
+            "none" => Ok(SocketOrNone(None)),
             text => text
                 .parse()
-                .map(|socket| Socket(Some(socket)))
-                .map_err(|_| {
-                    serde::de::Error::custom(
-                        "not an address with a port\nwrite 127.0.0.1:8312, or `none`",
-                    )
-                }),
+                .map(|Socket(at)| SocketOrNone(Some(at)))
+                .map_err(|_| WRONG),
         }
     }
 }
@@ -164,12 +177,12 @@ impl Context<'_> {
     fn listen(&mut self, given: &ListenFile) -> Listen {
         let any = |port| SocketAddr::from((Ipv4Addr::UNSPECIFIED, port));
         let listen = Listen {
-            authentication: given.authentication.map_or(any(1812), |at| at.value),
-            accounting: given.accounting.map_or(any(1813), |at| at.value),
-            dhcp: given.dhcp.and_then(|socket| socket.0),
+            authentication: given.authentication.map_or(any(1812), |at| at.value.0.0),
+            accounting: given.accounting.map_or(any(1813), |at| at.value.0.0),
+            dhcp: given.dhcp.and_then(|socket| socket.0.0),
             board: match given.board {
                 None => Some(SocketAddr::from((Ipv4Addr::LOCALHOST, 8312))),
-                Some(at) => at.value.0,
+                Some(at) => at.value.0.0,
             },
         };
         if let Some(given) = given.accounting.as_ref().or(given.authentication.as_ref())

@@ -31,7 +31,7 @@ fn switch(dialect: Dialect) -> Switch {
         dialect: Arc::new(dialect),
         change_port: 3799,
         variables: BTreeMap::from([
-            ("data-vlan".into(), "100".into()),
+            ("data-vlan".into(), "0100".into()),
             ("voice-vlan".into(), "4094".into()),
             ("bad-vlan".into(), "4095".into()),
         ]),

@@ -2,16 +2,34 @@
 //!
 //! Octets are replaced one by one, so that places stay where they are.
 
+use std::collections::HashSet;
 use std::ops::Range;
 
-use super::node::{Kind, Node};
+use super::node::{Kind, Node, Shared};
 
-/// Whether the values under this key are secrets.
+/// Words that begin a secret, each part of a key with `-` between.
+const SECRET_WORDS: [&str; 4] = ["secret", "password", "passphrase", "hash"];
+
+/// Whether the values under this key are secrets: it has one of the words in it, or what a slip of
+/// the finger makes of one.
 pub(super) fn is_secret_key(key: &str) -> bool {
-    let key = key.to_ascii_lowercase().replace('_', "-");
-    ["secret", "password", "passphrase", "nt-hash"]
-        .iter()
-        .any(|end| key.ends_with(end))
+    const SLIPS: usize = 2;
+    let key = key.to_ascii_lowercase();
+    key.split(['-', '_', ' ', '.']).any(|part| {
+        SECRET_WORDS.iter().any(|word| match word.len() {
+            // A short word is like too many others.
+            ..5 => part == *word,
+            _ => strsim::damerau_levenshtein(part, word) <= SLIPS,
+        })
+    })
+}
+
+/// Whether a text looks like a secret's key and value that the YAML does not part:
+/// `secret:hunter2`, `password = hunter2`.
+fn holds_secret(text: &str) -> bool {
+    let end = text.find([' ', ':', '=']);
+    end.and_then(|end| text.get(..end))
+        .is_some_and(is_secret_key)
 }
 
 /// Whether a value only says where the secret is.
@@ -42,16 +60,31 @@ pub(super) fn by_tree(text: &str, root: &Node) -> String {
 fn collect(node: &Node, secret: bool, ranges: &mut Vec<Range<usize>>) {
     match &node.kind {
         Kind::Scalar { text, .. } => {
-            if secret && !is_pointer(text) {
+            if (secret && !is_pointer(text)) || holds_secret(text) {
                 ranges.push(node.span.start as usize..node.span.end as usize);
             }
         }
         Kind::List(items) => items.iter().for_each(|item| collect(item, secret, ranges)),
-        Kind::Map(entries) => entries.iter().for_each(|(key, value)| {
-            let secret = secret || key.text().is_some_and(is_secret_key);
-            collect(value, secret, ranges);
-        }),
+        Kind::Map(entries) => {
+            let secret = secret || entries.iter().any(names_a_secret);
+            for (key, value) in entries {
+                let secret = secret || has_secret_key(key);
+                collect(key, false, ranges);
+                collect(value, secret, ranges);
+            }
+        }
     }
+}
+
+fn has_secret_key(key: &Node) -> bool {
+    let mut texts = HashSet::new();
+    key.texts(&mut texts);
+    texts.iter().any(|text| is_secret_key(text))
+}
+
+/// `attribute: Tunnel-Password`: a value that tells what the entries beside it hold.
+fn names_a_secret((key, value): &(Shared, Shared)) -> bool {
+    key.text() == Some("attribute") && value.text().is_some_and(is_secret_key)
 }
 
 /// Masks what follows a secret key, for a text that is no YAML: the rest of the line, and the

@@ -10,8 +10,8 @@
 //! their text: where a type asks for text, `02:10:30`, `0755` and `on` arrive as they are written.
 //! An error made with `custom("what is wrong\nwhat to do")` becomes message and help.
 //!
-//! Values under keys that end in `secret`, `password`, `passphrase` or `nt-hash` are masked before
-//! anything can quote them.
+//! Values under keys with `secret`, `password`, `passphrase` or `hash` in them, or with a slip of
+//! one, are masked before anything can quote them.
 
 mod at;
 mod de;
@@ -27,7 +27,7 @@ use std::path::Path;
 use serde::de::DeserializeOwned;
 
 pub use at::{At, Entries, OneOrMany, Parsed, Period, raw};
-pub use diagnostic::{Diagnostic, Place, Related, Severity, on_terminal, render};
+pub use diagnostic::{Diagnostic, Place, Related, Severity, render};
 pub use fault::nearest;
 pub use source::{Sources, Span};
 

@@ -272,12 +272,16 @@ impl Builder {
                 }),
             };
             match fault {
-                Some(fault) => self.faults.push(fault),
+                Some(fault) => {
+                    // Hidden, not dropped: what masks secrets has to see it.
+                    key.hide(None);
+                    self.faults.push(fault);
+                }
                 None => {
                     places.insert(key.text().unwrap_or_default().to_owned(), key.span);
-                    pairs.push((key, value));
                 }
             }
+            pairs.push((key, value));
         }
         pairs
     }
