@@ -1,6 +1,7 @@
 //! A mistake in a file as a person reads it.
 
 use std::fmt;
+use std::io::IsTerminal as _;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -202,6 +203,12 @@ pub fn render(diagnostics: &[Diagnostic], terminal: bool) -> String {
         let _ = handler.render_report(&mut text, &Drawn::from(diagnostic));
     }
     text
+}
+
+/// Whether standard error is a terminal, for [`render`].
+#[must_use]
+pub fn on_terminal() -> bool {
+    std::io::stderr().is_terminal()
 }
 
 /// A diagnostic in the form that `miette` draws: labels in one file, other files beneath.

@@ -27,7 +27,7 @@ use std::path::Path;
 use serde::de::DeserializeOwned;
 
 pub use at::{At, Entries, OneOrMany, Parsed, Period, raw};
-pub use diagnostic::{Diagnostic, Place, Related, Severity, render};
+pub use diagnostic::{Diagnostic, Place, Related, Severity, on_terminal, render};
 pub use fault::nearest;
 pub use source::{Sources, Span};
 
