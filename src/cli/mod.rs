@@ -6,6 +6,7 @@ pub mod drill;
 mod lines;
 pub mod log;
 pub mod serve;
+pub mod stand_in;
 
 use std::process::ExitCode;
 
@@ -37,6 +38,8 @@ enum Command {
     Check(check::Args),
     /// Run drills and say whether they passed.
     Drill(drill::Args),
+    /// Run the built-in switch on its own, over UDP.
+    StandIn(stand_in::Args),
     /// Make a bench CA and certificates, good and bad.
     Certs(certs::Args),
 }
@@ -100,6 +103,7 @@ pub fn run(cli: Cli) -> Outcome {
         Command::Serve(args) => serve::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Drill(args) => drill::run(&args),
+        Command::StandIn(args) => stand_in::run(&args),
         Command::Certs(args) => certs::run(&args),
     }
 }

@@ -242,13 +242,21 @@ pub(super) async fn until_any_readable<'a, K: Copy + 'a>(
 }
 
 async fn bind(address: SocketAddr, what: &'static str) -> Result<UdpSocket, StartError> {
-    UdpSocket::bind(address)
+    bind_writable(address)
         .await
         .map_err(|source| StartError::Bind {
             address,
             what,
             source,
         })
+}
+
+/// Binds a socket that takes a datagram at once: without the wait the runtime does not know yet
+/// that it can, and a first send that does not wait would be refused.
+pub(super) async fn bind_writable(address: SocketAddr) -> io::Result<UdpSocket> {
+    let socket = UdpSocket::bind(address).await?;
+    socket.writable().await?;
+    Ok(socket)
 }
 
 struct Loop {

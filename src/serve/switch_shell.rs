@@ -12,7 +12,7 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
 
 use super::handle::Stopped;
-use super::shell::{sleep_until, until_any_readable};
+use super::shell::{bind_writable, sleep_until, until_any_readable};
 use crate::stand_in::{Outputs, Socket, StandIn, SwitchEvent};
 use crate::wire::MAX_PACKET;
 
@@ -50,7 +50,7 @@ impl SwitchSockets {
     pub async fn bind(switch: &StandIn) -> Result<SwitchSockets, SwitchStartError> {
         let mut sockets = BTreeMap::new();
         for need in switch.sockets() {
-            let bound = UdpSocket::bind(need.bind)
+            let bound = bind_writable(need.bind)
                 .await
                 .map_err(|source| SwitchStartError {
                     address: need.bind,
