@@ -243,8 +243,13 @@ impl Tunnel {
         Ok(self.ask(context))
     }
 
-    /// The inside has failed. PEAP tells it in the tunnel first.
+    /// The inside has failed. PEAP tells it in the tunnel first. In EAP-TLS what is left of the
+    /// handshake is held back: a supplicant that has our Finished takes itself for logged in and
+    /// disregards a failure (seen with a real one; the peer of RFC 4137 does so, from memory).
     fn refuse_inside(&mut self, context: &Context<'_>, refusal: Refusal) -> Result<Move, Refusal> {
+        if matches!(self.inside, Inside::Nothing) {
+            return Err(refusal);
+        }
         self.channel.write(&self.inside.result(false));
         self.fail(context, refusal)
     }
