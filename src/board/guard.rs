@@ -16,37 +16,18 @@ use subtle::ConstantTimeEq;
 
 use super::api::Problem;
 use super::{Access, Board};
-use crate::wire::Secret;
-
-/// The rules.
-#[derive(Debug)]
-pub(super) struct Guard {
-    token: Option<Secret>,
-    names: Vec<String>,
-}
 
 const SEC_FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
 
-impl Guard {
-    pub(super) fn new(access: Access) -> Guard {
-        Guard {
-            token: access.token,
-            names: access.names,
-        }
-    }
-
-    pub(super) fn has_token(&self) -> bool {
-        self.token.is_some()
-    }
-
-    fn check(&self, request: &Request) -> Result<(), Problem> {
+impl Access {
+    fn admits(&self, request: &Request) -> Result<(), Problem> {
         let headers = request.headers();
         let host = self.check_host(headers)?;
         check_site(request.method(), headers, host)?;
         if is_public(request.uri().path()) {
             return Ok(());
         }
-        self.check_token(headers)
+        self.check_bearer(headers)
     }
 
     fn check_host<'h>(&self, headers: &'h HeaderMap) -> Result<&'h str, Problem> {
@@ -66,7 +47,7 @@ impl Guard {
         }
     }
 
-    fn check_token(&self, headers: &HeaderMap) -> Result<(), Problem> {
+    fn check_bearer(&self, headers: &HeaderMap) -> Result<(), Problem> {
         let Some(token) = &self.token else {
             return Ok(());
         };
@@ -146,7 +127,7 @@ pub(super) async fn stand(
     request: Request,
     next: Next,
 ) -> Response {
-    let mut response = match board.guard.check(&request) {
+    let mut response = match board.access.admits(&request) {
         Ok(()) => next.run(request).await,
         Err(problem) => problem.into_response(),
     };
@@ -180,6 +161,7 @@ mod tests {
     use axum::body::Body;
 
     use super::*;
+    use crate::wire::Secret;
 
     fn request(method: &str, path: &str, headers: &[(&str, &str)]) -> Request {
         let mut builder = Request::builder().method(method).uri(path);
@@ -189,17 +171,17 @@ mod tests {
         builder.body(Body::empty()).unwrap()
     }
 
-    fn status(guard: &Guard, request: &Request) -> u16 {
+    fn status(guard: &Access, request: &Request) -> u16 {
         guard
-            .check(request)
+            .admits(request)
             .map_or_else(|problem| problem.status().as_u16(), |()| 200)
     }
 
-    fn open() -> Guard {
-        Guard::new(Access {
+    fn open() -> Access {
+        Access {
             token: None,
             names: vec!["bench.quay.example".into()],
-        })
+        }
     }
 
     #[test]
@@ -269,10 +251,10 @@ mod tests {
 
     #[test]
     fn with_a_token_nothing_of_the_bench_goes_without_it() {
-        let guard = Guard::new(Access {
+        let guard = Access {
             token: Some(Secret::new("a-token-of-some-length")),
             names: Vec::new(),
-        });
+        };
         let host = ("host", "192.0.2.7:8312");
         for (method, path) in [
             ("GET", "/api/entries"),

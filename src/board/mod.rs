@@ -19,8 +19,7 @@ use tokio::sync::watch;
 use crate::journal::Journal;
 use crate::store::{Reader, StoreError};
 use crate::wire::Secret;
-pub use desk::{Desk, Refused, Stopped, Target};
-use guard::Guard;
+pub use desk::{Desk, Refused, Running};
 use metrics::Metrics;
 
 /// What the board needs.
@@ -30,7 +29,7 @@ pub struct Board {
     reader: Reader,
     /// Tells this journal from any other in the ids of live events.
     era: String,
-    guard: Guard,
+    access: Access,
     metrics: Metrics,
     /// Ends the live streams when it turns true.
     stop: watch::Sender<bool>,
@@ -70,6 +69,27 @@ pub enum BoardError {
 /// Shortest token, in octets.
 pub const MIN_TOKEN: usize = 16;
 
+impl Access {
+    /// Whether a board may listen there.
+    ///
+    /// # Errors
+    /// When it would be open to others without a token, or the token is too short.
+    pub fn check(&self, address: SocketAddr) -> Result<(), BoardError> {
+        self.check_token()?;
+        if self.token.is_none() && !address.ip().is_loopback() {
+            return Err(BoardError::Open(address));
+        }
+        Ok(())
+    }
+
+    fn check_token(&self) -> Result<(), BoardError> {
+        match &self.token {
+            Some(token) if token.len() < MIN_TOKEN => Err(BoardError::ShortToken(token.len())),
+            _ => Ok(()),
+        }
+    }
+}
+
 impl Board {
     /// A board over a bench, its journal and its state.
     ///
@@ -81,17 +101,13 @@ impl Board {
         reader: Reader,
         access: Access,
     ) -> Result<Board, BoardError> {
-        if let Some(token) = &access.token
-            && token.len() < MIN_TOKEN
-        {
-            return Err(BoardError::ShortToken(token.len()));
-        }
+        access.check_token()?;
         Ok(Board {
             era: reader.era()?,
             desk,
             journal,
             reader,
-            guard: Guard::new(access),
+            access,
             metrics: Metrics::default(),
             stop: watch::Sender::new(false),
         })
@@ -106,10 +122,7 @@ impl Board {
         listener: TcpListener,
         stop: impl Future<Output = ()> + Send + 'static,
     ) -> Result<(), BoardError> {
-        let address = listener.local_addr()?;
-        if !address.ip().is_loopback() && !self.guard.has_token() {
-            return Err(BoardError::Open(address));
-        }
+        self.access.check(listener.local_addr()?)?;
         let board = Arc::new(self);
         let counting = tokio::spawn(metrics::count(Arc::clone(&board)));
         let router = api::router(Arc::clone(&board));

@@ -1,5 +1,6 @@
 //! The commands, one file each.
 
+pub mod board;
 pub mod certs;
 pub mod check;
 pub mod drill;

@@ -1,14 +1,17 @@
 //! `portproof serve BENCH`: the bench at work until it is told to stop.
 
+use std::error::Error;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::Outcome;
+use jiff::SignedDuration;
+
+use super::{Outcome, board};
 use crate::bench::Loaded;
 use crate::journal::{Entry, Kind, News};
 use crate::serve::reload::{self, Files, Reloaded};
 use crate::serve::{self, Server};
-use crate::store::Store;
+use crate::store::{Limits, Store, StoreError};
 
 /// Answer the switches of a bench file, recognise devices and send changes.
 #[derive(Debug, clap::Args)]
@@ -21,6 +24,17 @@ pub struct Args {
     /// Keep nothing after the end.
     #[arg(long)]
     in_memory: bool,
+    /// How many journal entries are kept; the oldest go first.
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().entries)]
+    keep_entries: u64,
+    /// How many ended sessions are kept.
+    #[arg(long, value_name = "COUNT", default_value_t = Limits::default().ended_sessions)]
+    keep_sessions: u64,
+    /// How many days entries and ended sessions are kept; default: any number.
+    #[arg(long, value_name = "DAYS")]
+    keep_days: Option<u32>,
+    #[command(flatten)]
+    board: board::Args,
     /// Print one JSON object an entry instead of a line for people.
     #[arg(long)]
     json: bool,
@@ -49,20 +63,33 @@ pub fn run(args: &Args) -> Outcome {
         }
     };
     match super::runtime() {
-        Ok(runtime) => runtime.block_on(serve(args, loaded, files, store)),
+        Ok(runtime) => runtime.block_on(async {
+            serve(args, loaded, files, store)
+                .await
+                .unwrap_or_else(|error| {
+                    eprintln!("{error}");
+                    Outcome::Refused
+                })
+        }),
         Err(refused) => refused,
     }
 }
 
-fn open_store(args: &Args) -> Result<Option<Store>, crate::store::StoreError> {
-    if args.in_memory {
-        return Store::in_memory().map(Some);
-    }
-    let path = args
-        .state
-        .clone()
-        .unwrap_or_else(|| default_state(&args.bench));
-    Store::open(&path).map(Some)
+fn open_store(args: &Args) -> Result<Store, StoreError> {
+    let mut store = if args.in_memory {
+        Store::in_memory()?
+    } else {
+        let default = || default_state(&args.bench);
+        Store::open(&args.state.clone().unwrap_or_else(default))?
+    };
+    store.keep(Limits {
+        entries: args.keep_entries,
+        ended_sessions: args.keep_sessions,
+        age: args
+            .keep_days
+            .map(|days| SignedDuration::from_hours(24 * i64::from(days))),
+    });
+    Ok(store)
 }
 
 /// `lab/quay.yaml` keeps its state in `lab/quay.portproof-state`.
@@ -70,17 +97,35 @@ pub(super) fn default_state(bench: &Path) -> PathBuf {
     bench.with_extension("portproof-state")
 }
 
-async fn serve(args: &Args, loaded: Loaded, files: Files, store: Option<Store>) -> Outcome {
+async fn serve(
+    args: &Args,
+    loaded: Loaded,
+    files: Files,
+    store: Store,
+) -> Result<Outcome, Box<dyn Error>> {
     let name = loaded.bench.name.clone();
     let switches = loaded.bench.switches.len();
-    let server = match serve::start(Arc::new(loaded.bench), store).await {
-        Ok(server) => server,
-        Err(error) => {
-            eprintln!("{error}");
-            return Outcome::Refused;
+    let access = args.board.access()?;
+    let listener = match loaded.bench.listen.board {
+        Some(address) => {
+            let listener = board::listen(address, &access).await?;
+            store.announce(listener.local_addr()?)?;
+            Some(listener)
         }
+        None => None,
     };
+    let reader = store.reader()?;
+    let server = serve::start(Arc::new(loaded.bench), Some(store)).await?;
     greet(&server, &name, switches);
+    let standing = match listener {
+        Some(listener) => {
+            eprintln!("  board           http://{}/", listener.local_addr()?);
+            let path = args.bench.clone();
+            Some(board::stand(&server, path, reader, access, listener)?)
+        }
+        None => None,
+    };
+    eprintln!("This is a bench tool. {}", crate::change::CAUTION);
     let edits = tokio::spawn(reload::watch(
         args.bench.clone(),
         files,
@@ -95,11 +140,14 @@ async fn serve(args: &Args, loaded: Loaded, files: Files, store: Option<Store>) 
     });
     super::until_stopped().await;
     edits.abort();
+    if let Some(standing) = standing {
+        standing.stop().await;
+    }
     server.stop().await;
     if let Some(printer) = printer {
         printer.abort();
     }
-    Outcome::Done
+    Ok(Outcome::Done)
 }
 
 fn greet(server: &Server, name: &str, switches: usize) {
@@ -111,7 +159,6 @@ fn greet(server: &Server, name: &str, switches: usize) {
         Some(dhcp) => eprintln!("  DHCP listener   {dhcp} (never answers)"),
         None => eprintln!("  DHCP listener   off"),
     }
-    eprintln!("This is a bench tool. {}", crate::change::CAUTION);
 }
 
 fn tell_reload(reloaded: &Reloaded) {

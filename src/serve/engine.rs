@@ -11,7 +11,7 @@ use crate::change::{Changer, Order, OrderId, OrderRefused, Origin};
 use crate::eap::Settings;
 use crate::journal::{Direction, Entry, Kind, Link, PacketRecord, Place};
 use crate::respond::{self, Responder};
-use crate::roster::{Effects, Roster, Session};
+use crate::roster::{Device, Effects, Roster, Session};
 use crate::sight::{self, NotASighting};
 use crate::wire::Mac;
 
@@ -173,9 +173,7 @@ impl Engine {
         class: &str,
         note: Option<&str>,
     ) -> Result<Effects, UnknownClass> {
-        if self.bench.table.class(class).is_none() {
-            return Err(UnknownClass(class.to_owned()));
-        }
+        self.check_class(class)?;
         let mut effects = self.roster.pin(now, mac, class, note);
         effects.extend(self.recognise(now, mac));
         Ok(effects)
@@ -191,6 +189,30 @@ impl Engine {
     /// Sets the EAP methods for logins that begin from now on.
     pub fn offer_eap(&mut self, settings: Option<Arc<Settings>>) {
         self.responder.offer_eap(settings);
+    }
+
+    /// Takes over what is known of devices: their sightings and pins.
+    ///
+    /// # Errors
+    /// When the class table lacks the class of a pin; then nothing is taken over.
+    pub fn import(&mut self, now: Timestamp, devices: &[Device]) -> Result<Effects, UnknownClass> {
+        let pins = devices.iter().filter_map(|device| device.pin.as_ref());
+        for pin in pins {
+            self.check_class(&pin.class)?;
+        }
+        let mut effects = Effects::default();
+        for device in devices {
+            let fields = &device.sightings.dhcp;
+            let fields = fields.iter().map(|(f, value)| (f.as_str(), value.as_str()));
+            let (touched, _) = self.roster.learn(now, device.mac, fields);
+            effects.device(touched);
+            if let Some(pin) = &device.pin {
+                let note = pin.note.as_deref();
+                effects.extend(self.roster.pin(now, device.mac, &pin.class, note));
+            }
+            effects.extend(self.recognise(now, device.mac));
+        }
+        Ok(effects)
     }
 
     /// Puts a new bench in force; sessions and roster stay.
@@ -255,6 +277,13 @@ impl Engine {
             effects.extend(more);
         }
         effects
+    }
+
+    fn check_class(&self, class: &str) -> Result<(), UnknownClass> {
+        match self.bench.table.class(class) {
+            Some(_) => Ok(()),
+            None => Err(UnknownClass(class.to_owned())),
+        }
     }
 
     fn find(&self, target: &Target) -> Result<&Session, TargetError> {

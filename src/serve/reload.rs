@@ -62,7 +62,8 @@ pub async fn watch(path: PathBuf, mut files: Files, handle: Handle, tell: impl F
     }
 }
 
-async fn reload(path: &Path, handle: &Handle) -> (Reloaded, Files) {
+/// Reads the bench again and puts it in force if it is good.
+pub async fn reload(path: &Path, handle: &Handle) -> (Reloaded, Files) {
     let (loaded, files) = load(path);
     let loaded = match loaded {
         Ok(loaded) => loaded,

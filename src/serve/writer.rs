@@ -11,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use crate::journal::Journal;
 use crate::roster::{Effects, Transmit};
-use crate::store::{Limits, Store, StoreError};
+use crate::store::{Store, StoreError};
 
 use super::shell::Sockets;
 
@@ -116,7 +116,7 @@ fn record(
 
 /// Drops a little of what is past the retention limits.
 fn prune(store: &mut Store, now: Timestamp) {
-    if let Err(error) = store.prune(now, &Limits::default(), PRUNE_STEP) {
+    if let Err(error) = store.prune(now, PRUNE_STEP) {
         tracing::warn!(%error, "the state file could not be pruned");
     }
 }

@@ -14,6 +14,7 @@ mod write;
 
 use std::path::PathBuf;
 
+pub use lock::{Holder, holder};
 pub use read::{
     DeviceOrder, DeviceQuery, EntryQuery, Loaded, Page, Reader, SessionQuery, SwitchPort, Totals,
 };

@@ -125,6 +125,11 @@ fn with_entries(entries: Vec<Entry>) -> Effects {
     }
 }
 
+fn prune(store: &mut Store, now: Timestamp, limits: Limits, step: usize) -> Pruned {
+    store.keep(limits);
+    store.prune(now, step).unwrap()
+}
+
 struct Rig {
     store: Store,
     journal: Journal,
@@ -482,7 +487,7 @@ fn pruning_takes_the_oldest_in_small_steps_and_numbers_go_on() {
         age: None,
     };
     let mut steps = 0;
-    while rig.store.prune(at(100), &limits, 8).unwrap().is_more() {
+    while prune(&mut rig.store, at(100), limits, 8).is_more() {
         steps += 1;
     }
     assert!(steps >= 8, "{steps}");
@@ -506,9 +511,9 @@ fn pruning_takes_the_oldest_in_small_steps_and_numbers_go_on() {
         age: Some(SignedDuration::from_secs(10)),
         ..Limits::default()
     };
-    while rig.store.prune(at(100), &by_age, 8).unwrap().is_more() {}
+    while prune(&mut rig.store, at(100), by_age, 8).is_more() {}
     assert_eq!(rig.reader.totals().unwrap().first_entry, 91);
-    while rig.store.prune(at(10_000), &by_age, 8).unwrap().is_more() {}
+    while prune(&mut rig.store, at(10_000), by_age, 8).is_more() {}
     assert_eq!(rig.reader.totals().unwrap().first_entry, 100);
     assert_eq!(rig.store.journal(9).unwrap().last(), 100);
     let left = rig
@@ -535,7 +540,7 @@ fn live_sessions_are_never_pruned() {
         ended_sessions: 0,
         age: Some(SignedDuration::ZERO),
     };
-    rig.store.prune(at(9999), &limits, 100).unwrap();
+    prune(&mut rig.store, at(9999), limits, 100);
     assert_eq!(rig.reader.totals().unwrap().live_sessions, 9);
 }
 
@@ -554,6 +559,25 @@ mod file {
         assert!(text.contains("--state"), "{text}");
         drop(first);
         Store::open(&path).unwrap();
+    }
+
+    #[test]
+    fn others_learn_where_the_board_is() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("quay.portproof-state");
+        assert_eq!(holder(&path).unwrap(), None);
+        let store = Store::open(&path).unwrap();
+        let process = Some(std::process::id());
+        let quiet = Holder {
+            process,
+            board: None,
+        };
+        assert_eq!(holder(&path).unwrap(), Some(quiet));
+        let board = "127.0.0.1:8312".parse().ok();
+        store.announce(board.unwrap()).unwrap();
+        assert_eq!(holder(&path).unwrap(), Some(Holder { process, board }));
+        drop(store);
+        assert_eq!(holder(&path).unwrap(), None);
     }
 
     #[test]

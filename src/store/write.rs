@@ -20,12 +20,13 @@ use crate::wire::Mac;
 pub struct Store {
     connection: Arc<Mutex<Connection>>,
     place: Place,
+    limits: Limits,
 }
 
 #[derive(Debug)]
 enum Place {
     Memory,
-    File { path: PathBuf, _lock: Lock },
+    File { path: PathBuf, lock: Lock },
 }
 
 /// How long the file is waited for when somebody's own SQL has it locked.
@@ -59,7 +60,7 @@ impl Store {
             connection,
             Place::File {
                 path: path.to_owned(),
-                _lock: lock,
+                lock,
             },
         )?)
     }
@@ -80,7 +81,24 @@ impl Store {
         Ok(Store {
             connection: Arc::new(Mutex::new(connection)),
             place,
+            limits: Limits::default(),
         })
+    }
+
+    /// Sets how much is kept.
+    pub fn keep(&mut self, limits: Limits) {
+        self.limits = limits;
+    }
+
+    /// Tells other processes where the board of this one listens.
+    ///
+    /// # Errors
+    /// When the lock file can't be written.
+    pub fn announce(&self, board: std::net::SocketAddr) -> Result<(), StoreError> {
+        match &self.place {
+            Place::Memory => Ok(()),
+            Place::File { lock, .. } => lock.note(Some(board)),
+        }
     }
 
     /// Somebody who looks on: beside the writer for a file, taking turns with it in memory.
@@ -152,12 +170,8 @@ impl Store {
     ///
     /// # Errors
     /// Those of SQLite.
-    pub fn prune(
-        &mut self,
-        now: Timestamp,
-        limits: &Limits,
-        step: usize,
-    ) -> Result<Pruned, StoreError> {
+    pub fn prune(&mut self, now: Timestamp, step: usize) -> Result<Pruned, StoreError> {
+        let limits = &self.limits.clone();
         let mut connection = self.connection();
         let transaction = connection.transaction()?;
         let oldest = limits

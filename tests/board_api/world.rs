@@ -13,10 +13,11 @@ use portproof::bench::{
     RoleSpelling, Switch, Template, Test, VlanSpelling,
 };
 use portproof::board::desk::Reply;
-use portproof::board::{Access, Board, Desk, Refused, Target};
+use portproof::board::{Access, Board, Desk, Refused};
 use portproof::decide::{RowTrace, Trace};
 use portproof::journal::{Direction, Entry, Journal, Kind, Link, PacketRecord, Place};
 use portproof::roster::{Device, Effects, Pin, Roster, Session, SessionState};
+use portproof::serve::Target;
 use portproof::store::{Reader, Store};
 use portproof::wire::registry::attributes as a;
 use portproof::wire::{AttributeBuf, Builder, Code, Mac, Secret, hide};

@@ -11,7 +11,8 @@ use utoipa::ToSchema;
 use super::Problem;
 use super::ask::{Sent, mac};
 use crate::bench::ChangeKind;
-use crate::board::{Board, Target};
+use crate::board::Board;
+use crate::serve::Target;
 
 /// A change that is wanted, of one session: by its number, its device, or its port.
 #[derive(Debug, Clone, Default, Serialize, Deserialize, ToSchema)]

@@ -24,7 +24,8 @@ use utoipa::{Modify, OpenApi as _, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-use super::{Board, Refused, Stopped, guard, page};
+use super::{Board, Refused, guard, page};
+use crate::serve::Stopped;
 
 pub use bench::{BenchView, ClassView};
 pub use change::{ChangeAsked, ChangeOrdered};
