@@ -104,6 +104,7 @@ impl Desk for Running {
                     one_line_each(&warnings)
                 )),
                 Reloaded::Kept(mistakes) => Err(Refused(one_line_each(&mistakes))),
+                Reloaded::Unusable(error) => Err(Refused(error.to_string())),
             })
         })
     }
