@@ -66,7 +66,10 @@ fn main() {
 fn bench_file() -> bench::Bench {
     let text = format!(
         "bench: loopback\nlisten: {{ authentication: 127.0.0.1:0, accounting: 127.0.0.1:0 }}\n\
-         switches:\n  - {{ name: one, address: 127.0.0.1, secret: {SECRET} }}\n\
+         switches:\n  - name: one\n    address: 127.0.0.1\n    secret: {SECRET}\n\
+         \x20   dialect: enterprise-9\n\
+         \x20   variables: {{ office-vlan: 1, voice-vlan: 2, till-vlan: 3, device-vlan: 4, \
+         radio-vlan: 5, guest-vlan: 6, holding-vlan: 7 }}\n\
          classes: lantern-quay\n"
     );
     bench::parse_str("loopback.yaml", &text)
