@@ -15,7 +15,7 @@ use crate::wire::Secret;
 
 /// Who may use the board.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub struct BoardArgs {
     /// File with the token that the board wants; needed as soon as it listens on more than loopback.
     #[arg(long, value_name = "FILE", help_heading = "Board")]
     board_token_file: Option<PathBuf>,
@@ -60,7 +60,7 @@ pub(super) enum Refused {
     Board(#[from] BoardError),
 }
 
-impl Args {
+impl BoardArgs {
     pub(super) fn access(&self) -> Result<Access, Refused> {
         let token = match &self.board_token_file {
             Some(path) => Some(

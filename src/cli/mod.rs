@@ -108,3 +108,13 @@ pub fn run(cli: Cli) -> Outcome {
         Command::Certs(args) => certs::run(&args),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_commands_do_not_contradict_each_other() {
+        super::Cli::command().debug_assert();
+    }
+}

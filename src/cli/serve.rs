@@ -6,7 +6,8 @@ use std::sync::Arc;
 
 use jiff::SignedDuration;
 
-use super::{Outcome, board};
+use super::Outcome;
+use super::board::{self, BoardArgs};
 use crate::bench::Loaded;
 use crate::journal::{Entry, Kind, News};
 use crate::serve::reload::{self, Files, Reloaded};
@@ -34,7 +35,7 @@ pub struct Args {
     #[arg(long, value_name = "DAYS")]
     keep_days: Option<u32>,
     #[command(flatten)]
-    board: board::Args,
+    board: BoardArgs,
     /// Print one JSON object an entry instead of a line for people.
     #[arg(long)]
     json: bool,
