@@ -146,7 +146,7 @@ fn add_leaf(
         serial: issued.serial.iter().map(|o| format!("{o:02x}")).collect(),
         valid_from: issued.validity.from,
         valid_until: issued.validity.until,
-        should_be_taken: variant.is_taken(),
+        should_be_taken: variant.is_taken(subject.role),
         expected: variant.expected(subject.role),
     });
     Ok(())

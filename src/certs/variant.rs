@@ -14,8 +14,8 @@ pub enum Variant {
     NotYetValid,
     /// A server's usage on a client's certificate, and the other way round.
     WrongUsage,
-    /// It names somebody else: for a server another host, for a client an account that no bench
-    /// file should have.
+    /// It names somebody else: for a server another host, for a client somebody of whom the bench
+    /// has no account.
     WrongName,
     /// It is on the revocation list.
     Revoked,
@@ -53,10 +53,15 @@ impl Variant {
         }
     }
 
-    /// Whether a peer that checks everything takes it.
+    /// Whether a peer that checks everything takes it. A name is checked on servers; a client's
+    /// says who logs on.
     #[must_use]
-    pub fn is_taken(self) -> bool {
-        matches!(self, Variant::Good | Variant::LongChain)
+    pub fn is_taken(self, role: Role) -> bool {
+        match self {
+            Variant::Good | Variant::LongChain => true,
+            Variant::WrongName => role != Role::Server,
+            _ => false,
+        }
     }
 
     /// What should come of it, in a line for people.
@@ -87,7 +92,9 @@ impl Variant {
             (_, Variant::WrongUsage) => {
                 "login rejected: certificate not meant for clients (serverAuth only)"
             }
-            (_, Variant::WrongName) => "login rejected: the certificate names no account",
+            (_, Variant::WrongName) => {
+                "login accepted without an account: no class that asks for a group fits"
+            }
             (_, Variant::Revoked) => {
                 "login rejected: certificate revoked, if the bench file has the revocation list"
             }

@@ -33,7 +33,8 @@ class Supplicant(unittest.TestCase):
         cls.addClassCleanup(cls.holder.cleanup)
         cls.home = cls.holder.name
         port.namespaces()
-        portproof("certs", f"{cls.home}/certs", "--machine", "till-1", "--person", "clerk", "--person", "purser")
+        people = [arg for name in quay.PASSWORDS for arg in ("--person", name)]
+        portproof("certs", f"{cls.home}/certs", "--machine", "till-1", *people)
         cls.bench = Bench(quay.write(cls.home, eap=cls.eap), cls.home)
         cls.addClassCleanup(cls.bench.stop)
         cls.authenticator = port.Authenticator(cls.home)
@@ -207,12 +208,23 @@ class Tls(Supplicant):
             ("wrong-usage", "usage|client"),
             ("revoked", "revoked"),
             ("unknown-issuer", "(?i)unknown|issuer|authority"),
-            ("wrong-name", "nobody|account"),
         ):
             for version in (TLS_1_2, TLS_1_3):
                 with self.login(f"{variant} {version}"):
                     entry = self.rejected(*self.tls(version, variant=variant))
                     self.assertRegex(entry["reason"], word)
+
+    def test_a_certificate_of_nobody_gets_no_class_of_a_group(self):
+        self.accepted(*self.tls(variant="wrong-name"))
+        self.assertEqual(self.entry()["class"], "holding")
+
+    def test_a_good_certificate_of_a_disabled_account(self):
+        for version in (TLS_1_2, TLS_1_3):
+            with self.login(version):
+                entry = self.rejected(
+                    *self.tls(version, holder="person/former", identity="former@lantern-quay.example")
+                )
+                self.assertIn("disabled", entry["reason"])
 
     def test_a_server_that_the_supplicant_does_not_trust(self):
         block = self.tls()
