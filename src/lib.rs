@@ -9,6 +9,7 @@ pub mod cli;
 pub mod decide;
 pub mod drill;
 pub mod eap;
+pub mod fault;
 pub mod journal;
 pub mod respond;
 pub mod roster;

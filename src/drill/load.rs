@@ -161,7 +161,7 @@ impl Checker<'_> {
                 self.clause(clause);
                 self.limit(step, clause.lasting.is_some(), "never", "for: 10s");
             }
-            Step::Server(_) | Step::Wait(_) => {}
+            Step::Server(_) | Step::Fault(_) | Step::FaultsOff | Step::Wait(_) => {}
         }
     }
 

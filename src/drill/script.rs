@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::bench::ChangeKind;
 use crate::bench::yaml::At;
+use crate::fault::Fault;
 use crate::journal::Kind;
 use crate::stand_in::{DeviceConfig, StandInConfig};
 
@@ -59,6 +60,10 @@ pub enum Step {
     Unpin(OnDevice),
     /// The way to the bench is cut, or mended.
     Server(ServerState),
+    /// A fault is switched on.
+    Fault(Fault),
+    /// Every fault is switched off.
+    FaultsOff,
     /// Nothing is done for a while.
     Wait(SignedDuration),
     /// Something must happen in time.
@@ -212,6 +217,10 @@ pub enum Action {
     Unpin(OnDevice),
     /// Cut or mend the way to the bench.
     Server(ServerState),
+    /// Switch a fault on.
+    Fault(Fault),
+    /// Switch every fault off.
+    FaultsOff,
 }
 
 impl Step {
@@ -230,6 +239,8 @@ impl Step {
             Step::Pin(what) => Action::Pin(what.clone()),
             Step::Unpin(what) => Action::Unpin(what.clone()),
             Step::Server(state) => Action::Server(*state),
+            Step::Fault(fault) => Action::Fault(fault.clone()),
+            Step::FaultsOff => Action::FaultsOff,
             Step::Wait(_) | Step::Expect(_) | Step::Never(_) => return None,
         })
     }
@@ -249,6 +260,8 @@ impl Step {
             Step::Pin(what) => ("pin", Some(&what.device), None),
             Step::Unpin(what) => ("unpin", Some(&what.device), None),
             Step::Server(_) => ("server", None, None),
+            Step::Fault(_) => ("fault", None, None),
+            Step::FaultsOff => ("faults-off", None, None),
             Step::Wait(_) => ("wait", None, None),
             Step::Expect(clause) => ("expect", clause.device_name(), clause.port.clone()),
             Step::Never(clause) => ("never", clause.device_name(), clause.port.clone()),
@@ -269,6 +282,7 @@ impl Step {
             Step::Pin(what) => format!("class {}", what.class.value),
             Step::Server(ServerState::Silent) => "silent from now on".to_owned(),
             Step::Server(ServerState::Back) => "back".to_owned(),
+            Step::Fault(fault) => fault.to_string(),
             _ => String::new(),
         }
     }

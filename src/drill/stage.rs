@@ -140,6 +140,8 @@ pub(super) fn on_bench(
         Action::Forget(what) => engine.forget(now, mac(&what.device)?),
         Action::Pin(what) => engine.pin(now, mac(&what.device)?, &what.class, Some("drill"))?,
         Action::Unpin(what) => engine.unpin(now, mac(&what.device)?),
+        Action::Fault(fault) => engine.start_fault(now, fault.clone()).1,
+        Action::FaultsOff => engine.stop_faults(now),
         _ => Effects::default(),
     })
 }

@@ -9,6 +9,7 @@ use rand::RngCore;
 use crate::bench::{Bench, ChangeKind};
 use crate::change::{Changer, Order, OrderId, OrderRefused, Origin};
 use crate::eap::Settings;
+use crate::fault::{Fault, FaultId, Faults, Running};
 use crate::journal::{Direction, Entry, Kind, Link, PacketRecord, Place};
 use crate::respond::{self, Responder};
 use crate::roster::{Device, Effects, Roster, Session};
@@ -21,6 +22,7 @@ pub struct Engine {
     roster: Roster,
     responder: Responder,
     changer: Changer,
+    faults: Faults,
     rng: Box<dyn RngCore + Send>,
 }
 
@@ -64,6 +66,7 @@ impl Engine {
             changer: Changer::new(Arc::clone(&bench)),
             bench,
             roster,
+            faults: Faults::default(),
             rng,
         }
     }
@@ -100,33 +103,67 @@ impl Engine {
         peer: SocketAddr,
         octets: &[u8],
     ) -> Effects {
+        if let Some(swallowed) = self.swallow(now, link, local, peer, octets) {
+            return swallowed;
+        }
         let rng = &mut *self.rng;
-        match link {
+        let effects = match link {
             Link::Authentication | Link::Accounting => {
                 self.responder
                     .handle(now, &mut self.roster, link, local, peer, octets, rng)
             }
-            Link::Change => self
-                .changer
-                .handle(now, &mut self.roster, peer, octets, rng),
+            Link::Change => {
+                let meant = self.faults.answer_to_spoilt(&self.bench, peer, octets);
+                let octets = meant.as_deref().unwrap_or(octets);
+                self.changer
+                    .handle(now, &mut self.roster, peer, octets, rng)
+            }
             Link::Dhcp => self.dhcp(now, local, peer, octets),
-        }
+        };
+        self.spoilt(now, effects)
     }
 
     /// When [`Engine::tick`] wants to be called next.
     #[must_use]
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        [self.responder.next_deadline(), self.changer.next_deadline()]
-            .into_iter()
-            .flatten()
-            .min()
+        [
+            self.responder.next_deadline(),
+            self.changer.next_deadline(),
+            self.faults.next_deadline(),
+        ]
+        .into_iter()
+        .flatten()
+        .min()
     }
 
     /// Does what is due at `now`.
     pub fn tick(&mut self, now: Timestamp) -> Effects {
         let mut effects = self.responder.tick(now, &mut self.roster);
         effects.extend(self.changer.tick(now, &mut self.roster, &mut *self.rng));
+        let mut effects = self.spoilt(now, effects);
+        effects.extend(self.faults.tick(now));
         effects
+    }
+
+    /// The faults that are on.
+    #[must_use]
+    pub fn faults(&self) -> &[Running] {
+        self.faults.running()
+    }
+
+    /// Switches a fault on.
+    pub fn start_fault(&mut self, now: Timestamp, fault: Fault) -> (FaultId, Effects) {
+        self.faults.start(now, fault)
+    }
+
+    /// Switches a fault off; `None` when no fault has that number.
+    pub fn stop_fault(&mut self, now: Timestamp, id: FaultId) -> Option<Effects> {
+        self.faults.stop(now, id)
+    }
+
+    /// Switches every fault off.
+    pub fn stop_faults(&mut self, now: Timestamp) -> Effects {
+        self.faults.stop_all(now)
     }
 
     /// Orders a change by hand. The effects stand either way: a refusal has its journal entry.
@@ -154,6 +191,7 @@ impl Engine {
         let (result, effects) = self
             .changer
             .order(now, &mut self.roster, order, &mut *self.rng);
+        let effects = self.spoilt(now, effects);
         (result.map_err(TargetError::from), effects)
     }
 
@@ -227,6 +265,35 @@ impl Engine {
             format!("{} classes in force", bench.table.classes.len()),
         ));
         self.bench = bench;
+        effects
+    }
+
+    /// What a dead bench does not hear.
+    fn swallow(
+        &mut self,
+        now: Timestamp,
+        link: Link,
+        local: SocketAddr,
+        peer: SocketAddr,
+        octets: &[u8],
+    ) -> Option<Effects> {
+        if self.faults.running().is_empty() {
+            return None;
+        }
+        let packet = PacketRecord {
+            at: now,
+            direction: Direction::In,
+            link,
+            from: peer,
+            to: local,
+            octets: octets.to_vec(),
+        };
+        let switch = self.bench.switch_of(peer.ip()).map(|one| one.name.clone());
+        self.faults.swallow(switch, packet)
+    }
+
+    fn spoilt(&mut self, now: Timestamp, mut effects: Effects) -> Effects {
+        self.faults.spoil(now, &self.bench, &mut effects);
         effects
     }
 
