@@ -58,8 +58,7 @@ pub(super) fn decide_on(
     proof: Proof,
     carried: &Carried,
 ) -> Result<Answer, Dropped> {
-    let port = request.port();
-    let facts = facts(request, port.as_deref(), &proof, desk.roster);
+    let facts = facts(request, &proof, desk.roster);
     let decision = decide(&facts, &desk.bench.table);
     let served = desk.served;
     let granted = served.grant(&decision.class);
@@ -84,15 +83,14 @@ pub(super) fn decide_on(
 
 /// What a decision about a proof is made from.
 pub(super) fn facts<'a>(
-    request: &Request<'a>,
-    port: Option<&'a str>,
+    request: &'a Request<'_>,
     proof: &'a Proof,
     roster: &'a Roster,
 ) -> Facts<'a> {
     Facts {
         now: request.arrival.now,
         switch: request.switch,
-        port,
+        port: request.port.as_deref(),
         mac: proof.mac,
         method: proof.method,
         login: proof.login.as_ref(),
@@ -176,7 +174,7 @@ fn admit(roster: &mut Roster, request: &Request<'_>, proof: Proof, class: &str) 
         Admission {
             switch: &request.switch.name,
             address: request.address(),
-            port: request.port().as_deref(),
+            port: request.port.as_deref(),
             mac: proof.mac,
             identity: identity.as_deref(),
             method: proof.method,

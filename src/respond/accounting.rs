@@ -236,7 +236,7 @@ fn unknown(
         id: 0,
         switch: report.switch.to_owned(),
         address: report.address,
-        port: report.port.clone().map(std::borrow::Cow::into_owned),
+        port: report.port.map(str::to_owned),
         mac: report.mac,
         identity: report.name.clone().map(std::borrow::Cow::into_owned),
         method: MethodName::Mac,

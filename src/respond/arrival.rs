@@ -23,11 +23,15 @@ pub(super) struct Arrival<'a> {
 }
 
 /// A datagram that is a request of a declared switch, its authenticators checked.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug)]
 pub(super) struct Request<'a> {
     pub(super) arrival: Arrival<'a>,
     pub(super) switch: &'a Switch,
     pub(super) packet: Packet<'a>,
+    /// The port as the switch names it: NAS-Port-Id, or else NAS-Port in decimal.
+    pub(super) port: Option<Cow<'a, str>>,
+    /// The device by Calling-Station-Id.
+    pub(super) station: Option<Mac>,
 }
 
 /// Why a datagram gets no answer.
@@ -104,6 +108,16 @@ impl Arrival<'_> {
 }
 
 impl<'a> Request<'a> {
+    pub(super) fn new(arrival: Arrival<'a>, switch: &'a Switch, packet: Packet<'a>) -> Request<'a> {
+        Request {
+            arrival,
+            switch,
+            packet,
+            port: port_of(&packet),
+            station: mac_in(&packet, attributes::CALLING_STATION_ID),
+        }
+    }
+
     /// Address of the switch; IPv4 as IPv4, whatever the socket makes of it.
     pub(super) fn address(&self) -> IpAddr {
         self.arrival.address()
@@ -118,22 +132,12 @@ impl<'a> Request<'a> {
         }
     }
 
-    /// The port as the switch names it: NAS-Port-Id, or else NAS-Port in decimal.
-    pub(super) fn port(&self) -> Option<Cow<'a, str>> {
-        port_of(&self.packet)
-    }
-
-    /// The device by Calling-Station-Id.
-    pub(super) fn station(&self) -> Option<Mac> {
-        mac_in(&self.packet, attributes::CALLING_STATION_ID)
-    }
-
     /// What the request itself says of the place.
     pub(super) fn place(&self) -> Place {
         Place {
             switch: Some(self.switch.name.clone()),
-            port: self.port().map(Cow::into_owned),
-            mac: self.station(),
+            port: self.port.clone().map(Cow::into_owned),
+            mac: self.station,
             ..Place::default()
         }
     }

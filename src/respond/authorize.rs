@@ -31,6 +31,6 @@ fn find<'a>(request: &Request<'_>, roster: &'a Roster) -> Option<&'a Session> {
         .and_then(|id| sessions.by_accounting_id(address, id));
     let name = &request.switch.name;
     by_id
-        .or_else(|| sessions.at_place(address, name, request.port().as_deref(), request.station()))
+        .or_else(|| sessions.at_place(address, name, request.port.as_deref(), request.station))
         .filter(|session| session.accepted_here && session.is_live())
 }

@@ -16,11 +16,7 @@ pub(super) fn check<'a>(arrival: Arrival<'a>, switch: &'a Switch) -> Result<Requ
     check_code(arrival.link, packet.code())?;
     check_accounting_authenticator(&packet, switch)?;
     check_message_authenticator(&packet, switch)?;
-    Ok(Request {
-        arrival,
-        switch,
-        packet,
-    })
+    Ok(Request::new(arrival, switch, packet))
 }
 
 /// A datagram of nobody that the bench declares (RFC 2865 section 3: silently discarded).

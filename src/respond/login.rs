@@ -48,7 +48,7 @@ pub(super) fn prove(request: &Request<'_>, bench: &Bench) -> Result<Proof, Refus
         } else {
             MethodName::Pap
         },
-        mac: request.station(),
+        mac: request.station,
         login: Some(Login {
             identity: name.into_owned(),
             account: Some(account.name.clone()),

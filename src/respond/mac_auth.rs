@@ -26,7 +26,7 @@ pub(super) fn prove(request: &Request<'_>, rules: &MacAuthentication) -> Result<
 
 fn device(request: &Request<'_>) -> Result<Mac, Refused> {
     let named = mac_in(&request.packet, attributes::USER_NAME);
-    match (named, request.station()) {
+    match (named, request.station) {
         (Some(named), Some(station)) if named != station => Err(Refused::new(
             Refusal::MacMismatch,
             format!("User-Name says {named}, Calling-Station-Id says {station}"),

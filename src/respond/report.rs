@@ -20,7 +20,7 @@ const CLOCK_TOLERANCE: SignedDuration = SignedDuration::from_secs(300);
 pub(super) struct Report<'a> {
     pub(super) switch: &'a str,
     pub(super) address: IpAddr,
-    pub(super) port: Option<Cow<'a, str>>,
+    pub(super) port: Option<&'a str>,
     pub(super) mac: Option<Mac>,
     pub(super) name: Option<Cow<'a, str>>,
     pub(super) accounting_id: Option<&'a str>,
@@ -45,7 +45,7 @@ pub(super) enum FoundBy {
 }
 
 impl<'a> Report<'a> {
-    pub(super) fn read(request: &Request<'a>) -> Report<'a> {
+    pub(super) fn read(request: &'a Request<'_>) -> Report<'a> {
         let packet = request.packet;
         let now = request.arrival.now;
         let delay = packet.integer(attributes::ACCT_DELAY_TIME).unwrap_or(0);
@@ -53,9 +53,9 @@ impl<'a> Report<'a> {
         Report {
             switch: &request.switch.name,
             address: request.address(),
-            port: request.port(),
+            port: request.port.as_deref(),
             mac: request
-                .station()
+                .station
                 .or_else(|| mac_in(&packet, attributes::USER_NAME)),
             name: packet
                 .first(attributes::USER_NAME)
@@ -91,7 +91,7 @@ impl<'a> Report<'a> {
             return Some((session, FoundBy::AccountingId));
         }
         sessions
-            .at_place(self.address, self.switch, self.port.as_deref(), self.mac)
+            .at_place(self.address, self.switch, self.port, self.mac)
             .filter(|session| begins || session.acct_session_id.is_none())
             .map(|session| (session, FoundBy::Place))
     }

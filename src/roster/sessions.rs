@@ -90,7 +90,7 @@ impl Sessions {
                 ended.push((at, session.id));
             }
             loaded.last_id = loaded.last_id.max(session.id);
-            loaded.index(&session);
+            loaded.index(session.id, &Keys::of(&session));
             loaded.all.insert(session.id, session);
         }
         ended.sort_unstable();
@@ -317,7 +317,7 @@ impl Sessions {
         let crowded_out = self.make_room(now);
         self.last_id += 1;
         session.id = self.last_id;
-        self.index(&session);
+        self.index(session.id, &Keys::of(&session));
         self.all.insert(session.id, session.clone());
         (session, crowded_out)
     }
@@ -335,68 +335,74 @@ impl Sessions {
 
     /// Alters a session and keeps the indexes true; the record after it.
     pub fn update(&mut self, id: u64, change: impl FnOnce(&mut Session)) -> Option<Session> {
-        let mut session = self.all.remove(&id)?;
-        let was_live = session.is_live();
-        self.unindex(&session);
-        change(&mut session);
+        let session = self.all.get_mut(&id)?;
+        let before = Keys::of(session);
+        change(session);
         session.id = id;
-        self.index(&session);
-        let granted = |recognised: &Recognised| recognised.class == session.class;
-        if !session.is_live() || self.recognised.get(&id).is_some_and(granted) {
+        let after = session.clone();
+        if !before.are_those_of(&after) {
+            self.reindex(&before, &after);
+        }
+        let granted = |recognised: &Recognised| recognised.class == after.class;
+        if !after.is_live() || self.recognised.get(&id).is_some_and(granted) {
             self.recognised.remove(&id);
         }
-        match (was_live, session.is_live()) {
-            (true, false) => self.ended.push_back(id),
-            (false, true) => self.ended.retain(|ended| *ended != id),
+        Some(after)
+    }
+
+    fn reindex(&mut self, before: &Keys, after: &Session) {
+        self.unindex(after.id, before);
+        self.index(after.id, &Keys::of(after));
+        match (before.live, after.is_live()) {
+            (true, false) => self.ended.push_back(after.id),
+            (false, true) => self.ended.retain(|ended| *ended != after.id),
             _ => {}
         }
-        self.all.insert(id, session.clone());
         self.drop_long_ended();
-        Some(session)
     }
 
     fn resolve<'a>(&'a self, ids: Option<&'a Vec<u64>>) -> impl Iterator<Item = &'a Session> {
         ids.into_iter().flatten().filter_map(|id| self.all.get(id))
     }
 
-    fn index(&mut self, session: &Session) {
-        if let Some(accounting_id) = &session.acct_session_id {
+    fn index(&mut self, id: u64, keys: &Keys) {
+        if let Some(accounting_id) = &keys.accounting_id {
             self.by_accounting
-                .entry(session.address)
+                .entry(keys.address)
                 .or_default()
-                .insert(accounting_id.clone(), session.id);
+                .insert(accounting_id.clone(), id);
         }
-        if !session.is_live() {
+        if !keys.live {
             return;
         }
-        if let Some(mac) = session.mac {
-            self.by_mac.entry(mac).or_default().push(session.id);
+        if let Some(mac) = keys.mac {
+            self.by_mac.entry(mac).or_default().push(id);
         }
-        if let Some(port) = &session.port {
-            let ports = self.by_port.entry(session.switch.clone()).or_default();
-            ports.entry(port.clone()).or_default().push(session.id);
+        if let Some(port) = &keys.port {
+            let ports = self.by_port.entry(keys.switch.clone()).or_default();
+            ports.entry(port.clone()).or_default().push(id);
         }
     }
 
-    fn unindex(&mut self, session: &Session) {
-        if let Some(accounting_id) = &session.acct_session_id
-            && let Some(ids) = self.by_accounting.get_mut(&session.address)
-            && ids.get(accounting_id) == Some(&session.id)
+    fn unindex(&mut self, id: u64, keys: &Keys) {
+        if let Some(accounting_id) = &keys.accounting_id
+            && let Some(ids) = self.by_accounting.get_mut(&keys.address)
+            && ids.get(accounting_id) == Some(&id)
         {
             ids.remove(accounting_id);
             if ids.is_empty() {
-                self.by_accounting.remove(&session.address);
+                self.by_accounting.remove(&keys.address);
             }
         }
-        if let Some(mac) = session.mac {
-            remove_from(&mut self.by_mac, &mac, session.id);
+        if let Some(mac) = keys.mac {
+            remove_from(&mut self.by_mac, &mac, id);
         }
-        if let Some(port) = &session.port
-            && let Some(ports) = self.by_port.get_mut(&session.switch)
+        if let Some(port) = &keys.port
+            && let Some(ports) = self.by_port.get_mut(&keys.switch)
         {
-            remove_from(ports, port, session.id);
+            remove_from(ports, port, id);
             if ports.is_empty() {
-                self.by_port.remove(&session.switch);
+                self.by_port.remove(&keys.switch);
             }
         }
     }
@@ -404,7 +410,7 @@ impl Sessions {
     fn drop_long_ended(&mut self) {
         while self.ended.len() > self.limits.ended {
             if let Some(session) = self.ended.pop_front().and_then(|id| self.all.remove(&id)) {
-                self.unindex(&session);
+                self.unindex(session.id, &Keys::of(&session));
             }
         }
     }
@@ -426,6 +432,38 @@ impl Sessions {
             .into_iter()
             .filter_map(|(_, id)| self.end(now, id, "made room: too many live sessions"))
             .collect()
+    }
+}
+
+/// What a session is found by.
+struct Keys {
+    address: IpAddr,
+    switch: String,
+    port: Option<String>,
+    mac: Option<Mac>,
+    accounting_id: Option<String>,
+    live: bool,
+}
+
+impl Keys {
+    fn of(session: &Session) -> Keys {
+        Keys {
+            address: session.address,
+            switch: session.switch.clone(),
+            port: session.port.clone(),
+            mac: session.mac,
+            accounting_id: session.acct_session_id.clone(),
+            live: session.is_live(),
+        }
+    }
+
+    fn are_those_of(&self, session: &Session) -> bool {
+        self.address == session.address
+            && self.switch == session.switch
+            && self.port == session.port
+            && self.mac == session.mac
+            && self.accounting_id == session.acct_session_id
+            && self.live == session.is_live()
     }
 }
 

@@ -64,8 +64,7 @@ impl Credentials for Accounts<'_> {
             return Err(format!("the account '{}' is disabled", proof.identity));
         }
         let proof = outcome::proven(self.bench, self.request, proof);
-        let port = self.request.port();
-        let facts = facts(self.request, port.as_deref(), &proof, self.roster);
+        let facts = facts(self.request, &proof, self.roster);
         let table = &self.bench.table;
         let class = decide::pick(&facts, table).map_or(table.holding.as_str(), |class| &class.name);
         match decide::verdict(class, table) {

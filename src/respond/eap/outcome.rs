@@ -95,7 +95,7 @@ pub(super) fn proven(bench: &Bench, request: &Request<'_>, proof: &eap::Proof) -
             Method::Ttls => MethodName::EapTtls,
             Method::Peap => MethodName::Peap,
         },
-        mac: request.station(),
+        mac: request.station,
         login: Some(Login {
             identity: proof.identity.clone(),
             account: account.map(|account| account.name.clone()),
