@@ -17,3 +17,4 @@ mod ms_chap_v2;
 mod packets;
 mod pair;
 mod pki;
+mod radius;

@@ -56,8 +56,8 @@ impl Credentials for Accounts<'_> {
     }
 
     /// The supplicant must not be told of a success that the class table then denies: TLS 1.3
-    /// tells it inside the method (RFC 9190 section 2.1.1). Nor may a certificate open what is
-    /// closed to its owner's password.
+    /// tells it inside the method (RFC 9190 section 2.1.1). Nor does a certificate open a disabled
+    /// account; that a password is expired or due for a change does not concern it.
     fn admit(&self, proof: &eap::Proof) -> Result<(), String> {
         let account = self.bench.find(&proof.identity);
         if account.is_some_and(|account| account.state == AccountState::Disabled) {

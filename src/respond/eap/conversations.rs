@@ -10,6 +10,7 @@ use jiff::{SignedDuration, Timestamp};
 use crate::eap::{Conversation, Settings};
 use crate::journal::{Entry, Kind, Place};
 use crate::respond::arrival::Request;
+use crate::respond::credentials::Proof;
 use crate::roster::Effects;
 
 /// Logins in progress at the most.
@@ -38,6 +39,8 @@ impl Token {
 /// A login in progress.
 pub(super) struct Open {
     pub(super) conversation: Conversation,
+    /// What was proven by someone whom the class table denies.
+    pub(super) denied: Option<Proof>,
     address: IpAddr,
     place: Place,
     until: Timestamp,
@@ -47,6 +50,7 @@ impl Open {
     pub(super) fn new(conversation: Conversation, request: &Request<'_>) -> Open {
         Open {
             conversation,
+            denied: None,
             address: request.address(),
             place: request.place(),
             until: request.arrival.now,
@@ -166,6 +170,7 @@ mod tests {
         let settings = Arc::new(Settings::new(Plan::default()).unwrap());
         Open {
             conversation: Conversation::new(settings),
+            denied: None,
             address: ADDRESS,
             place: Place::default(),
             until: Timestamp::UNIX_EPOCH,

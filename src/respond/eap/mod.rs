@@ -97,7 +97,8 @@ fn step(
         &accounts,
         desk.rng,
     );
-    let denied = accounts.into_denied();
+    // A tunnel may take another round to tell the supplicant.
+    open.denied = accounts.into_denied().or(open.denied);
     let identity = open.conversation.identity().map(str::to_owned);
     match step {
         Step::Send(message) => {
@@ -115,7 +116,7 @@ fn step(
         Step::Success(proof, success) => outcome::success(desk, request, &proof, &success),
         Step::Failure(refusal, failure) => {
             let carried = Carried::failure(&failure);
-            match denied {
+            match open.denied {
                 // The class table spoke before the method ended, and speaks again for the journal.
                 Some(proof) => access::decide_on(desk, request, proof, &carried),
                 None => {
