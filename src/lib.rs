@@ -10,6 +10,7 @@ pub mod decide;
 pub mod drill;
 pub mod eap;
 pub mod fault;
+pub mod findings;
 pub mod journal;
 pub mod respond;
 pub mod roster;

@@ -1,0 +1,150 @@
+//! What rules look at: things that happened, with what is remembered about them.
+
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::exchanges::Exchange;
+use super::finding::PacketRef;
+use super::read::{Counts, Eap, Method};
+use super::tracks::{Seat, SwitchLog, Track};
+use crate::journal::Link;
+use crate::wire::Packet;
+use crate::wire::registry::attributes as a;
+use crate::wire::vlan::{VlanError, Vlans};
+
+/// A request as it was transmitted.
+pub(super) struct Sent<'a> {
+    pub(super) link: Link,
+    pub(super) packet: Packet<'a>,
+    /// The last use of its identifier by another request of the same socket.
+    pub(super) identifier: Option<IdentifierUse>,
+    /// Another Access-Request with the same Request Authenticator.
+    pub(super) authenticator: Option<PacketRef>,
+    /// In how many octets its Request Authenticator is like the one before it, when too many.
+    pub(super) alike: Option<usize>,
+    /// When it repeats another one.
+    pub(super) repeat: Option<Repeat>,
+    /// The switch's last first waits, when there are enough to compare.
+    pub(super) pace: Option<Vec<Duration>>,
+}
+
+/// An earlier use of an identifier.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct IdentifierUse {
+    /// How long ago.
+    pub(super) after: Duration,
+    /// How many requests of the socket ago; 1 for the one before.
+    pub(super) requests: u64,
+    pub(super) packet: PacketRef,
+}
+
+/// A repetition of a request.
+#[derive(Debug, Clone)]
+pub(super) struct Repeat {
+    /// The first transmission.
+    pub(super) first: PacketRef,
+    pub(super) new_identifier: bool,
+    pub(super) new_authenticator: bool,
+    /// Acct-Delay-Time changed, so identifier and authenticator must (RFC 2866 section 5.2).
+    pub(super) new_delay: bool,
+    /// Waits from each transmission to the next.
+    pub(super) gaps: Vec<Duration>,
+    /// Time since the first transmission.
+    pub(super) whole: Duration,
+}
+
+/// A packet of the switch, for rules about attributes.
+pub(super) struct Packeted<'a> {
+    pub(super) packet: Packet<'a>,
+}
+
+/// An Access-Request.
+pub(super) struct Asked<'a> {
+    pub(super) at: Timestamp,
+    pub(super) from: SocketAddr,
+    pub(super) packet: Packet<'a>,
+    pub(super) method: Method,
+    /// Its EAP packet, if it parses.
+    pub(super) eap: Option<Eap>,
+    /// What the device's requests said before.
+    pub(super) seat: Option<&'a Seat>,
+    /// The session that it is about, when it is not a new one.
+    pub(super) track: Option<&'a Track>,
+    pub(super) switch: &'a SwitchLog,
+    /// Whether its State, if it has one, is one that the bench gave; `None` when it may be from
+    /// before the journal began.
+    pub(super) state_given: Option<bool>,
+}
+
+/// Kinds of accounting records (RFC 2866 section 5.1).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Status {
+    Start,
+    Stop,
+    Interim,
+    On,
+    Off,
+    Other,
+}
+
+impl Status {
+    pub(super) fn of(value: Option<u32>) -> Status {
+        match value {
+            Some(1) => Status::Start,
+            Some(2) => Status::Stop,
+            Some(3) => Status::Interim,
+            Some(7) => Status::On,
+            Some(8) => Status::Off,
+            _ => Status::Other,
+        }
+    }
+
+    /// Whether it is about a session.
+    pub(super) fn is_of_session(self) -> bool {
+        matches!(self, Status::Start | Status::Stop | Status::Interim)
+    }
+}
+
+/// An Accounting-Request.
+pub(super) struct Reported<'a> {
+    pub(super) at: Timestamp,
+    pub(super) packet: Packet<'a>,
+    pub(super) status: Status,
+    pub(super) counts: Counts,
+    pub(super) vlans: &'a Result<Vlans, VlanError>,
+    /// Its session as it stood before.
+    pub(super) track: Option<&'a Track>,
+}
+
+impl Reported<'_> {
+    /// The session, for a report of what the server granted: with Acct-Authentic Local the switch
+    /// let the device in by itself (RFC 2866 section 5.6).
+    pub(super) fn granted_track(&self) -> Option<&Track> {
+        const LOCAL: u32 = 2;
+        let local = self.packet.integer(a::ACCT_AUTHENTIC) == Some(LOCAL);
+        self.track.filter(|_| self.status.is_of_session() && !local)
+    }
+}
+
+/// An answer to a change.
+pub(super) struct Answered<'a> {
+    pub(super) at: Timestamp,
+    pub(super) packet: Packet<'a>,
+    /// The request.
+    pub(super) request: Packet<'a>,
+    pub(super) exchange: &'a Exchange,
+    /// The session that the change was about.
+    pub(super) track: Option<&'a Track>,
+}
+
+/// A datagram that was dropped for its form.
+pub(super) struct Stray<'a> {
+    /// Verdict of the journal.
+    pub(super) verdict: &'a str,
+    /// Reason of the journal.
+    pub(super) reason: &'a str,
+    pub(super) link: Link,
+    pub(super) packet: Option<Packet<'a>>,
+}
