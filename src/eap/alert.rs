@@ -104,6 +104,13 @@ impl fmt::Display for Alert {
                 "the supplicant and the bench share no TLS version or cipher suite (alert {code}, \
                  {name}): compare the versions that both allow"
             ),
+            // Seen with a real supplicant that was told to expect another name.
+            80 => write!(
+                f,
+                "the supplicant broke TLS off (alert {code}, {name}): some say so when our \
+                 certificate, which is for {}, has not the server name that they expect",
+                server.name()
+            ),
             _ => write!(f, "the supplicant broke TLS off (alert {code}, {name})"),
         }
     }

@@ -47,6 +47,10 @@ pub fn read(bench: Option<&EapSettings>) -> Result<Option<Arc<Settings>>, EapErr
         fragment: usize::from(bench.fragment_size),
         ..Plan::default()
     };
+    if bench.client_ca.is_empty() {
+        // EAP-TLS inside PEAP is offered where there is an authority to check it with.
+        plan.peap.retain(|method| *method != Method::Tls);
+    }
     if let (Some(certificate), Some(key)) = (&bench.certificate, &bench.key) {
         plan.tls = Some(Arc::new(Tls::new(TlsPlan {
             chain: certificates(certificate)?,

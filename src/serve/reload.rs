@@ -86,22 +86,30 @@ pub async fn reload(path: &Path, handle: &Handle) -> (Reloaded, Files) {
     (Reloaded::InForce { classes, warnings }, files)
 }
 
-/// This computer, with a note of every file that is read.
+/// This computer, with a note of every file that is read or asked for: certificates are only
+/// asked for, and are read once the bench is sound.
 #[derive(Debug, Default)]
 struct Noting {
     read: RefCell<Vec<(PathBuf, Option<SystemTime>)>>,
 }
 
-impl World for Noting {
-    fn read(&self, path: &Path) -> io::Result<String> {
-        // The time first: an edit between the two is then seen as one.
+impl Noting {
+    fn note(&self, path: &Path) {
         self.read
             .borrow_mut()
             .push((path.to_owned(), modified(path)));
+    }
+}
+
+impl World for Noting {
+    fn read(&self, path: &Path) -> io::Result<String> {
+        // The time first: an edit between the two is then seen as one.
+        self.note(path);
         ThisComputer.read(path)
     }
 
     fn has(&self, path: &Path) -> bool {
+        self.note(path);
         ThisComputer.has(path)
     }
 

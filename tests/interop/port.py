@@ -118,25 +118,29 @@ class Supplicant:
 
     count = 0
 
-    def __init__(self, folder, block):
+    def __init__(self, folder, block=None, profile=None):
+        """With a network block of its own, or with a profile as it was written."""
         Supplicant.count += 1
         self.mac = f"02:00:00:00:0d:{Supplicant.count:02x}"
         command("ip", "-n", "dev", "link", "set", "d0", "down")
         command("ip", "-n", "dev", "link", "set", "d0", "address", self.mac, "up")
-        self.folder = Path(folder)
-        config = self.folder / "supplicant.conf"
-        config.write_text(
-            f"ctrl_interface={folder}/supplicant\nap_scan=0\neapol_version=2\n"
-            f"network={{\nkey_mgmt=IEEE8021X\neapol_flags=0\n{block}\n}}\n"
-        )
+        self.control = f"{folder}/supplicant"
+        if profile is None:
+            profile = Path(folder) / "supplicant.conf"
+            profile.write_text(
+                f"ctrl_interface={self.control}\nap_scan=0\neapol_version=2\n"
+                f"network={{\nkey_mgmt=IEEE8021X\neapol_flags=0\n{block}\n}}\n"
+            )
+        else:
+            self.control = re.search(r"^ctrl_interface=(.+)$", profile.read_text(), re.M)[1]
         self.process = Process(
-            "supplicant", ["wpa_supplicant", "-ddK", "-t", "-D", "wired", "-i", "d0", "-c", config],
+            "supplicant", ["wpa_supplicant", "-ddK", "-t", "-D", "wired", "-i", "d0", "-c", profile],
             folder, netns="dev",
         )
 
     def ask(self, *words):
         return command(
-            "wpa_cli", "-p", self.folder / "supplicant", "-i", "d0", *words, netns="dev", check=False
+            "wpa_cli", "-p", self.control, "-i", "d0", *words, netns="dev", check=False
         )
 
     def status(self):

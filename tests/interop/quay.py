@@ -82,6 +82,11 @@ classes:
       grant: {{ vlan: 999 }}
 """
 
+# For a bench without certificates.
+PASSWORDS_ONLY = {
+    "methods": ["eap-md5"], "certificate": None, "key": None, "client-ca": None, "crl": None,
+}
+
 EAP = {
     "methods": ["eap-tls", "peap", "eap-ttls", "eap-md5"],
     "certificate": "certs/server/good.pem",
@@ -92,7 +97,8 @@ EAP = {
 
 
 def write(folder, eap=None):
-    """Writes the bench file; `eap` changes settings of the EAP section, None leaves it out."""
+    """Writes the bench file. `eap` changes settings of the EAP section (None leaves one out);
+    without it there is no such section."""
     text = BENCH.format(
         secret=SECRET.decode(),
         change_secret=CHANGE_SECRET.decode(),
@@ -101,7 +107,9 @@ def write(folder, eap=None):
     )
     if eap is not None:
         text += "\neap:\n" + "".join(
-            f"  {key}: {json.dumps(value)}\n" for key, value in {**EAP, **eap}.items()
+            f"  {key}: {json.dumps(value)}\n"
+            for key, value in {**EAP, **eap}.items()
+            if value is not None
         )
     path = Path(folder) / "quay.yaml"
     path.write_text(text)

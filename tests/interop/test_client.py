@@ -29,11 +29,13 @@ def spellings(mac):
 
 
 class Client(unittest.TestCase):
+    eap = None
+
     @classmethod
     def setUpClass(cls):
         cls.holder = folder()
         cls.addClassCleanup(cls.holder.cleanup)
-        cls.bench = Bench(quay.write(cls.holder.name), cls.holder.name)
+        cls.bench = Bench(quay.write(cls.holder.name, cls.eap), cls.holder.name)
         cls.addClassCleanup(cls.bench.stop)
         cls.nas = Nas("127.0.0.1", quay.SECRET)
 
@@ -171,6 +173,33 @@ class Logins(Client):
         request["User-Password"] = request.PwCrypt(quay.PASSWORDS["former"])
         reply, _ = self.decided(request, verdict="answered-reject-disabled")
         self.assertEqual(reply.code, packet.AccessReject)
+
+
+class EapMd5(Client):
+    """RFC 3748 section 5.4 over RFC 3579, by the library's own hand."""
+
+    eap = quay.PASSWORDS_ONLY
+
+    def login(self, password):
+        request = self.nas.client.CreateAuthPacket(auth_type="eap-md5", User_Name="clerk")
+        request["User-Password"] = password.encode()
+        return self.nas.ask(request)
+
+    def test_right_password(self):
+        mark = self.bench.mark()
+        reply = self.login(quay.PASSWORDS["clerk"])
+        self.assertEqual(reply.code, packet.AccessAccept)
+        entry = self.bench.wait_entry(after=mark, verdict="answered-accept")
+        self.assertEqual(entry["class"], "clerk-desk")
+        # EAP-Success goes with the accept (RFC 3579 section 2.6.3).
+        self.assertEqual(reply["EAP-Message"][0][:1], b"\x03")
+
+    def test_wrong_password(self):
+        mark = self.bench.mark()
+        reply = self.login("wrong")
+        self.assertEqual(reply.code, packet.AccessReject)
+        self.assertEqual(reply["EAP-Message"][0][:1], b"\x04")
+        self.assertIn("password", self.bench.wait_rejection(after=mark)["reason"])
 
 
 class Accounting(Client):

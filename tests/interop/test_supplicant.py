@@ -6,6 +6,7 @@ journal, and recomputed from a capture.
 
 import contextlib
 import unittest
+from pathlib import Path
 
 import capture
 import port
@@ -33,12 +34,16 @@ class Supplicant(unittest.TestCase):
         cls.addClassCleanup(cls.holder.cleanup)
         cls.home = cls.holder.name
         port.namespaces()
-        people = [arg for name in quay.PASSWORDS for arg in ("--person", name)]
-        portproof("certs", f"{cls.home}/certs", "--machine", "till-1", *people)
+        cls.make_certificates()
         cls.bench = Bench(quay.write(cls.home, eap=cls.eap), cls.home)
         cls.addClassCleanup(cls.bench.stop)
         cls.authenticator = port.Authenticator(cls.home)
         cls.addClassCleanup(cls.authenticator.stop)
+
+    @classmethod
+    def make_certificates(cls, *options):
+        people = [arg for name in quay.PASSWORDS for arg in ("--person", name)]
+        portproof("certs", f"{cls.home}/certs", "--machine", "till-1", *people, *options)
 
     def setUp(self):
         self.mark = self.bench.mark()
@@ -197,6 +202,14 @@ class Tls(Supplicant):
         self.accepted(*self.tls(holder="person/purser", identity="purser@lantern-quay.example"))
         self.assertEqual(self.entry()["class"], "purser-desk")
 
+    def test_the_key_from_the_pkcs12_file(self):
+        block = self.tls()
+        block[4:] = [
+            f'private_key="{self.home}/certs/person/clerk/good.p12"',
+            'private_key_passwd="bench-only"',
+        ]
+        self.assert_keys_agree(self.accepted(*block))
+
     def test_long_chain(self):
         supplicant = self.accepted(*self.tls(variant="long-chain"))
         self.assert_keys_agree(supplicant)
@@ -237,6 +250,80 @@ class Tls(Supplicant):
         block[2:4] = self.trust(server="elsewhere.lantern-quay.example")
         entry = self.rejected(*block)
         self.assertRegex(entry["reason"], "(?i)supplicant|alert")
+
+
+class ServerCertificate(Supplicant):
+    """The supplicant judges the bench's certificate; the bench file is edited while it serves."""
+
+    def present(self, variant):
+        quay.write(self.home, eap={
+            "certificate": f"certs/server/{variant}.pem", "key": f"certs/server/{variant}.key",
+        })
+        self.bench.wait_entry(after=self.bench.mark() - 1, kind="desk", verdict="reloaded")
+
+    def test_what_must_be_refused_is_refused_and_told(self):
+        for variant, words in (
+            ("expired", "expired"),
+            ("not-yet-valid", "(?i)certificate"),
+            ("wrong-usage", "(?i)certificate"),
+            ("wrong-name", "(?i)certificate|name"),
+            ("unknown-issuer", "(?i)unknown CA"),
+        ):
+            for version in (TLS_1_2, TLS_1_3):
+                self.present(variant)
+                with self.login(f"{variant} {version}"):
+                    entry = self.rejected(*self.password("PEAP", "auth=MSCHAPV2", version))
+                    self.assertRegex(entry["reason"], words)
+
+    def test_certificates_made_anew_come_into_force(self):
+        self.present("good")
+        mark = self.bench.mark()
+        self.make_certificates("--force")
+        self.bench.wait_entry(after=mark, kind="desk", verdict="reloaded")
+        # The supplicant trusts the new authority alone, and shows a new certificate.
+        self.accepted(*self.tls())
+
+    def test_a_long_chain_is_taken(self):
+        self.present("long-chain")
+        self.assert_keys_agree(self.accepted(*self.tls()))
+
+
+class Profiles(Supplicant):
+    """The supplicant runs the profiles that came with the certificates, as they are."""
+
+    def profile(self, name):
+        home = Path(self.home) / "certs"
+        supplicant = port.Supplicant(home, profile=home / "profiles" / f"{name}.conf")
+        self.addCleanup(self.authenticator.forget, supplicant.mac)
+        self.addCleanup(supplicant.stop)
+        return supplicant
+
+    def test_by_certificate(self):
+        for name, class_ in (
+            ("person-clerk-tls", "clerk-desk"),
+            ("machine-till-1-tls", "till-before-log-on"),
+        ):
+            with self.login(name):
+                self.assert_accepted(self.profile(name))
+                self.assertEqual(self.entry()["class"], class_)
+
+    def test_by_a_password_that_the_supplicant_asks_for(self):
+        for method in ("peap-mschapv2", "ttls-mschapv2", "ttls-pap"):
+            with self.login(method):
+                supplicant = self.profile(f"person-clerk-{method}")
+                supplicant.process.wait_for("CTRL-REQ-PASSWORD")
+                supplicant.ask("password", "0", quay.PASSWORDS["clerk"])
+                self.assert_accepted(supplicant)
+                self.assertEqual(self.entry()["class"], "clerk-desk")
+
+
+class NoClientAuthority(Supplicant):
+    """Passwords need no authority for clients' certificates."""
+
+    eap = {"methods": ["peap", "eap-ttls"], "client-ca": None, "crl": None}
+
+    def test_peap(self):
+        self.accepted(*self.password("PEAP", "auth=MSCHAPV2"))
 
 
 class Ttls(Supplicant):
