@@ -103,6 +103,7 @@ fn check(drill: &Drill, bench: &Bench, sources: &Sources) -> Vec<Diagnostic> {
         mistakes: Vec::new(),
     };
     checker.switch();
+    checker.network();
     for step in &drill.steps {
         checker.step(step);
     }
@@ -133,6 +134,22 @@ impl Checker<'_> {
                     )
                     .help(help),
             );
+        }
+    }
+
+    fn network(&mut self) {
+        let network = &self.drill.network;
+        for (key, share) in [("loss", network.loss), ("duplication", network.duplication)] {
+            if !(0.0..=1.0).contains(&share) {
+                self.mistakes.push(
+                    self.sources
+                        .error(
+                            self.drill.bench.span,
+                            format!("`network.{key}` of this drill is {share}"),
+                        )
+                        .help("give a share from 0 to 1, such as 0.1"),
+                );
+            }
         }
     }
 

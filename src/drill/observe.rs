@@ -35,6 +35,10 @@ pub struct Observation {
     pub grants_class: bool,
     /// A session on the bench that began or ended by this.
     pub session_step: Option<SessionStep>,
+    /// Session number on the bench.
+    pub session: Option<u64>,
+    /// Number of the order, for changes.
+    pub order: Option<u64>,
     /// What the switch put in force.
     pub admitted: Option<Admitted>,
     /// Position in the journal.
@@ -94,6 +98,8 @@ impl Observation {
             change: place.change,
             grants_class: accepted || regranted,
             session_step: session_step(entry, accepted),
+            session: place.session,
+            order: place.order,
             admitted: None,
             seq: Some(entry.seq),
         }
@@ -114,6 +120,8 @@ impl Observation {
             change: None,
             grants_class: false,
             session_step: None,
+            session: None,
+            order: None,
             admitted: in_force(&event.what),
             seq: None,
         }

@@ -346,6 +346,8 @@ impl Run {
             change: None,
             grants_class: false,
             session_step: None,
+            session: None,
+            order: None,
             admitted: None,
             seq: None,
         }

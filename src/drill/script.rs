@@ -27,11 +27,40 @@ pub struct Drill {
     pub switch: StandInConfig,
     /// The devices, by the names that the steps use.
     pub devices: Vec<DeviceConfig>,
+    /// The way between switch and bench, in simulated time.
+    #[serde(default)]
+    pub network: Network,
     /// What is done and expected, in order.
     pub steps: Vec<At<Step>>,
     /// What must hold over the whole drill.
     #[serde(default)]
     pub overall: Vec<At<Clause>>,
+}
+
+/// The way between switch and bench, in simulated time. A live drill has the real one.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(default, rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Network {
+    /// One way through (default 1 ms).
+    pub latency: SignedDuration,
+    /// Up to so much more, by chance: more than the gap between two packets reorders them
+    /// (default none).
+    pub jitter: SignedDuration,
+    /// Share of the datagrams that are lost, 0..1 (default none).
+    pub loss: f64,
+    /// Share of the datagrams that arrive twice, 0..1 (default none).
+    pub duplication: f64,
+}
+
+impl Default for Network {
+    fn default() -> Network {
+        Network {
+            latency: SignedDuration::from_millis(1),
+            jitter: SignedDuration::ZERO,
+            loss: 0.0,
+            duplication: 0.0,
+        }
+    }
 }
 
 /// One step.

@@ -4,24 +4,21 @@
 use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::sync::Arc;
-use std::time::Duration;
 
 use jiff::Timestamp;
-use rand::SeedableRng as _;
 use rand::rngs::StdRng;
+use rand::{Rng as _, SeedableRng as _};
 
 use super::load::Loaded;
 use super::observe::Observation;
 use super::run::{Next, Outcome, Run};
-use super::script::Action;
+use super::script::{Action, Network};
 use super::stage::{self, BenchAt, StageError};
 use crate::journal::Link;
 use crate::roster::{Effects, Roster};
 use crate::serve::Engine;
 use crate::stand_in::{Outputs, Socket, StandIn};
 
-/// One way through the bench network.
-const LATENCY: Duration = Duration::from_millis(1);
 /// A world that does more steps than this at one moment goes round in circles.
 const MOST_STEPS_AT_ONCE: u32 = 100_000;
 /// The day on which every simulated drill begins, so that two runs are the same to the octet.
@@ -54,8 +51,11 @@ struct World<'a> {
     flown: u64,
     entries: u64,
     open: bool,
+    /// Chance on the way, apart from the chance in bench and switch.
+    chance: StdRng,
 }
 
+#[derive(Clone)]
 enum Flight {
     ToBench {
         link: Link,
@@ -94,6 +94,7 @@ impl<'a> World<'a> {
             flown: 0,
             entries: 0,
             open: true,
+            chance: StdRng::seed_from_u64(seed.rotate_left(32)),
         })
     }
 
@@ -236,8 +237,23 @@ impl<'a> World<'a> {
         if !self.open {
             return;
         }
+        let network = self.loaded.drill.network.clone();
+        if self.chance.random_bool(network.loss) {
+            return;
+        }
+        if self.chance.random_bool(network.duplication) {
+            self.arrive_later(&network, flight.clone());
+        }
+        self.arrive_later(&network, flight);
+    }
+
+    fn arrive_later(&mut self, network: &Network, flight: Flight) {
+        let jitter = network.jitter.mul_f64(self.chance.random());
+        let arrival = self
+            .now
+            .checked_add(network.latency.saturating_add(jitter))
+            .unwrap_or(Timestamp::MAX);
         self.flown += 1;
-        let arrival = self.now.checked_add(LATENCY).unwrap_or(Timestamp::MAX);
         self.flights.insert((arrival, self.flown), flight);
     }
 

@@ -115,6 +115,11 @@ fn start(now: Timestamp, roster: &mut Roster, request: &Request<'_>, report: &Re
     let mut note = match report.session(roster, true) {
         None => unknown(now, roster, request, report, "a Start"),
         Some((session, _)) if overtaken(session, report) => overtaken_note(session),
+        // The Start of a session that the switch began on its own while no server answered, sent
+        // late: the session here was asked for under another name.
+        Some((session, FoundBy::Place)) if session.is_live() && report.contradicts(session) => {
+            about_another(session)
+        }
         Some((session, by)) => {
             let renamed = report.is_about_another(session) && session.is_live();
             let earlier = session.acct_session_id.clone().filter(|_| renamed);

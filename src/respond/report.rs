@@ -109,6 +109,18 @@ impl<'a> Report<'a> {
         }
     }
 
+    /// Whether the session was asked for under another Acct-Session-Id than the report has. The
+    /// one in the Access-Request is that of the accounting (RFC 2866 section 5.5).
+    pub(super) fn contradicts(&self, session: &Session) -> bool {
+        let asked = Packet::parse(&session.request)
+            .ok()
+            .and_then(|request| request.text(attributes::ACCT_SESSION_ID));
+        match (asked, self.accounting_id) {
+            (Some(asked), Some(reported)) => asked != reported,
+            _ => false,
+        }
+    }
+
     /// Whether the report was overtaken by the end of the session, which came at `ended`.
     pub(super) fn is_late(&self, session: &Session, ended: Timestamp) -> bool {
         !self.is_about_another(session) && self.happened.is_none_or(|when| when <= ended)
