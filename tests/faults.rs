@@ -11,7 +11,7 @@ fn plug_under(fault: &str, then: &str) -> Outcome {
     run(&format!(
         "drill: a fault\nbench: BENCH\nswitch:\n  name: quay-1\n  ports: {{ count: 4, prefix: \"1/\" }}\n\
          \x20 critical: {{ role: critical, vlan: 99 }}\n\
-         \x20 dialect:\n    commands: [enterprise-9]\n    role: {{ vendor: {{ vendor: 9, type: 1, prefix: interface-template-name= }} }}\n\
+         \x20 dialect: {{ family: enterprise-9 }}\n\
          devices:\n  - {{ name: gate, mac: 02:1a:72:00:00:01 }}\n\
          steps:\n  - fault: {{ {fault} }}\n  - plug: {{ device: gate, port: 1/3 }}\n{then}"
     ))
@@ -21,7 +21,7 @@ fn plug_under(fault: &str, then: &str) -> Outcome {
 fn change_under(fault: &str, then: &str) -> Outcome {
     run(&format!(
         "drill: a fault\nbench: BENCH\nswitch:\n  name: quay-1\n  ports: {{ count: 4, prefix: \"1/\" }}\n\
-         \x20 dialect:\n    commands: [enterprise-9]\n    role: {{ vendor: {{ vendor: 9, type: 1, prefix: interface-template-name= }} }}\n\
+         \x20 dialect: {{ family: enterprise-9 }}\n\
          devices:\n  - {{ name: printer, mac: 02:1a:70:00:00:01, dhcp: {{ vendor-class: lq-print/3 }} }}\n\
          steps:\n  - fault: {{ {fault}, scope: {{ packet: change }} }}\n  - plug: {{ device: printer, port: 1/3 }}\n{then}"
     ))

@@ -125,13 +125,17 @@ impl Books {
             Kind::Stop(_) => post.config.does(Misbehaviour::NoStop),
             Kind::Interim => false,
         };
-        if !kept_back {
-            self.enter(post, draft, record);
+        if kept_back {
+            return;
         }
+        if kind == Kind::Start && post.config.does(Misbehaviour::DoubleStart) {
+            self.enter(post, draft.clone(), record.clone());
+        }
+        self.enter(post, draft, record);
     }
 
     pub(super) fn receive(&mut self, post: &mut Post<'_>, peer: SocketAddr, datagram: &[u8]) {
-        if let Some((record, _, _)) = self.courier.receive(post, peer, datagram) {
+        if let Some((record, _)) = self.courier.receive(post, peer, datagram) {
             self.busy.remove(&record.serial);
             self.dispatch(post);
         }

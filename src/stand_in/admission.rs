@@ -54,7 +54,11 @@ impl Admission {
             .grant
             .session_timeout
             .filter(|_| !config.does(Misbehaviour::IgnoresSessionTimeout))
-            .map(|seconds| after_seconds(post.now, seconds.max(1)));
+            .map(|seconds| {
+                let halved = config.does(Misbehaviour::HalvesSessionTimeout);
+                let seconds = if halved { seconds / 2 } else { seconds };
+                after_seconds(post.now, seconds.max(1))
+            });
         let again = self.grant.reauthenticate == Some(true)
             && !config.does(Misbehaviour::IgnoresTerminationAction);
         match timeout {
@@ -82,10 +86,10 @@ impl Admission {
             .interim_interval
             .filter(|_| !post.config.does(Misbehaviour::IgnoresInterimInterval))
             .map(|seconds| Duration::from_secs(seconds.into()));
-        self.interim_at = post
-            .config
-            .accounting
-            .interim
+        let hasty = post.config.does(Misbehaviour::HastyInterim);
+        self.interim_at = hasty
+            .then_some(Duration::from_secs(10))
+            .or(post.config.accounting.interim)
             .or(from_server)
             .filter(|_| post.config.accounting.enabled)
             .map(|interval| after(post.now, interval));

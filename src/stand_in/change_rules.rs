@@ -3,7 +3,7 @@
 use std::net::{IpAddr, Ipv4Addr};
 use std::time::Duration;
 
-use super::config::{Commands, PortSettings, RoleSpelling, StandInConfig};
+use super::config::{Family, PortSettings, RoleSpelling, StandInConfig};
 use super::grant::Grant;
 use super::request::AUTHORIZE_ONLY;
 use super::session::Session;
@@ -26,7 +26,8 @@ pub(super) enum Order {
     /// Link down and up, for this long or as the switch is set.
     Bounce(Option<Duration>),
     Disable,
-    Reauthenticate,
+    /// Authenticate again, with this in place at once.
+    Reauthenticate(Box<Grant>),
     Regrant(Box<Grant>),
     /// Ask for new grants with this State (RFC 5176 section 3.2).
     Authorize(Vec<u8>),
@@ -46,10 +47,9 @@ pub(super) enum Selector {
     Foreign,
 }
 
-/// Families of change commands: enterprise numbers and vendor types, from memory.
-const ENTERPRISE_9: (u32, u8) = (9, 1);
-const ENTERPRISE_11: (u32, u8) = (11, 23);
-/// Longest link down that the second family can ask for, seconds, from memory.
+/// Enterprise number and vendor type of text commands, from memory.
+const TEXT_COMMAND: (u32, u8) = (9, 1);
+/// Longest link down that an integer can ask for, seconds, from memory.
 const MOST_SECONDS: u32 = 60;
 
 const NAS: &[u8] = &[a::NAS_IP_ADDRESS, a::NAS_IDENTIFIER, a::NAS_IPV6_ADDRESS];
@@ -161,10 +161,21 @@ fn read_order(packet: &Packet<'_>, config: &StandInConfig) -> Result<Order, Erro
     match (read_command(packet, config)?, grants) {
         (Some(command), false) => Ok(command),
         (None, true) => Grant::read(packet, config)
-            .map(|grant| Order::Regrant(Box::new(grant)))
+            .map(new_grant)
             .map_err(|_| ErrorCause::INVALID_ATTRIBUTE_VALUE),
         (Some(_), true) => Err(ErrorCause::INVALID_REQUEST),
         (None, false) => Err(ErrorCause::MISSING_ATTRIBUTE),
+    }
+}
+
+/// No time left, and RADIUS-Request as the action, is the standard way to ask for
+/// re-authentication at once (RFC 3580 sections 3.17 and 3.19).
+fn new_grant(mut grant: Grant) -> Order {
+    if (grant.session_timeout, grant.reauthenticate) == (Some(0), Some(true)) {
+        grant.session_timeout = None;
+        Order::Reauthenticate(Box::new(grant))
+    } else {
+        Order::Regrant(Box::new(grant))
     }
 }
 
@@ -189,22 +200,19 @@ fn read_authorize_only(
 fn vendor_known(attribute: &Attribute<'_>, config: &StandInConfig) -> bool {
     let parts = attribute.vendor_attributes();
     !parts.is_empty()
-        && parts.iter().all(|part| {
-            is_role(part, config)
-                || is_command(part, config, Commands::Enterprise9, ENTERPRISE_9)
-                || is_command(part, config, Commands::Enterprise11, ENTERPRISE_11)
-        })
+        && parts
+            .iter()
+            .all(|part| is_role(part, config) || is_command(part, config))
 }
 
 fn is_role(part: &VendorAttribute<'_>, config: &StandInConfig) -> bool {
-    match &config.dialect.role {
+    match config.dialect.role() {
         RoleSpelling::Vendor {
             vendor,
             kind,
             prefix,
         } => {
-            part.vendor == *vendor
-                && part.kind == *kind
+            (part.vendor, part.kind) == (vendor, kind)
                 && part.value.starts_with(prefix.as_bytes())
                 && command_text(part).is_none()
         }
@@ -212,20 +220,26 @@ fn is_role(part: &VendorAttribute<'_>, config: &StandInConfig) -> bool {
     }
 }
 
-fn is_command(
-    part: &VendorAttribute<'_>,
-    config: &StandInConfig,
-    family: Commands,
-    number: (u32, u8),
-) -> bool {
-    config.dialect.commands.contains(&family)
-        && (part.vendor, part.kind) == number
-        && (family != Commands::Enterprise9 || command_text(part).is_some())
+fn is_command(part: &VendorAttribute<'_>, config: &StandInConfig) -> bool {
+    match config.dialect.family {
+        Family::Standard => false,
+        Family::Enterprise9 => command_text(part).is_some(),
+        family => bounce_number(family) == Some((part.vendor, part.kind)),
+    }
 }
 
-/// The text of a command of the first family.
+/// Enterprise number and vendor type of the seconds of a bounce, from memory.
+fn bounce_number(family: Family) -> Option<(u32, u8)> {
+    match family {
+        Family::Enterprise11 => Some((11, 23)),
+        Family::Enterprise14823 => Some((14823, 40)),
+        Family::Standard | Family::Enterprise9 => None,
+    }
+}
+
+/// A text command without what all of them begin with.
 fn command_text<'a>(part: &VendorAttribute<'a>) -> Option<&'a str> {
-    if (part.vendor, part.kind) != ENTERPRISE_9 {
+    if (part.vendor, part.kind) != TEXT_COMMAND {
         return None;
     }
     std::str::from_utf8(part.value)
@@ -240,21 +254,20 @@ fn read_command(packet: &Packet<'_>, config: &StandInConfig) -> Result<Option<Or
         .flat_map(|attribute| attribute.vendor_attributes())
         .filter(|part| !is_role(part, config))
     {
-        let order = if (part.vendor, part.kind) == ENTERPRISE_11 {
-            let seconds = part.value.try_into().map(u32::from_be_bytes);
-            match seconds {
-                Ok(seconds @ ..=MOST_SECONDS) => {
-                    Order::Bounce(Some(Duration::from_secs(seconds.into())))
-                }
-                _ => return Err(ErrorCause::INVALID_ATTRIBUTE_VALUE),
-            }
-        } else {
+        let order = if config.dialect.family == Family::Enterprise9 {
             match command_text(&part) {
                 Some("command=bounce-host-port") => Order::Bounce(None),
                 Some("command=disable-host-port") => Order::Disable,
-                Some("command=reauthenticate") => Order::Reauthenticate,
+                Some("command=reauthenticate") => Order::Reauthenticate(Box::default()),
                 // Says how; both come to the same here, where the last method is tried first.
                 Some("reauthenticate-type=last" | "reauthenticate-type=rerun") => continue,
+                _ => return Err(ErrorCause::INVALID_ATTRIBUTE_VALUE),
+            }
+        } else {
+            match part.value.try_into().map(u32::from_be_bytes) {
+                Ok(seconds @ ..=MOST_SECONDS) => {
+                    Order::Bounce(Some(Duration::from_secs(seconds.into())))
+                }
                 _ => return Err(ErrorCause::INVALID_ATTRIBUTE_VALUE),
             }
         };

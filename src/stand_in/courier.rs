@@ -50,6 +50,15 @@ struct ServerState {
     dead_until: Option<Timestamp>,
 }
 
+/// An answer that was found right.
+pub(super) struct Arrived<'d, 'c> {
+    pub(super) packet: Packet<'d>,
+    /// Request Authenticator of the request that it answers.
+    pub(super) request: [u8; 16],
+    /// Secret shared with the server that it came from.
+    pub(super) secret: &'c Secret,
+}
+
 /// What time brought.
 pub(super) struct Ticked<E> {
     /// Errands that no server answered.
@@ -85,20 +94,25 @@ impl<E: Errand> Courier<E> {
 
     /// Takes a datagram. Gives the errand and the answer's octets where it is one; drops it with
     /// a reason otherwise.
-    pub(super) fn receive<'d>(
+    pub(super) fn receive<'d, 'c>(
         &mut self,
-        post: &mut Post<'_>,
+        post: &mut Post<'c>,
         peer: SocketAddr,
         datagram: &'d [u8],
-    ) -> Option<(E, Packet<'d>, [u8; 16])> {
+    ) -> Option<(E, Arrived<'d, 'c>)> {
         match self.check(post.config, peer, datagram) {
-            Ok((at, packet)) => {
+            Ok((at, packet, secret)) => {
                 let flight = self.flights.swap_remove(at);
                 if let Some(state) = self.servers.get_mut(flight.server) {
                     state.dead_until = None;
                 }
                 self.send_waiting(post);
-                Some((flight.errand, packet, flight.signed.authenticator))
+                let arrived = Arrived {
+                    packet,
+                    request: flight.signed.authenticator,
+                    secret,
+                };
+                Some((flight.errand, arrived))
             }
             Err(reason) => {
                 post.note(Place::default(), What::ReplyDropped { reason });
@@ -298,12 +312,12 @@ impl<E: Errand> Courier<E> {
         woke
     }
 
-    fn check<'d>(
+    fn check<'d, 'c>(
         &self,
-        config: &StandInConfig,
+        config: &'c StandInConfig,
         peer: SocketAddr,
         datagram: &'d [u8],
-    ) -> Result<(usize, Packet<'d>), String> {
+    ) -> Result<(usize, Packet<'d>, &'c Secret), String> {
         let packet = Packet::parse(datagram).map_err(|error| error.to_string())?;
         if !self.answers().contains(&packet.code()) {
             return Err(format!(
@@ -330,7 +344,7 @@ impl<E: Errand> Courier<E> {
                 )
             })?;
         self.check_signature(config, &packet, &flight.signed.authenticator, &entry.secret)?;
-        Ok((at, packet))
+        Ok((at, packet, &entry.secret))
     }
 
     fn check_signature(

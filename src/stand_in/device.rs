@@ -7,8 +7,11 @@ use jiff::fmt::serde::unsigned_duration::required as duration;
 use rand::RngCore;
 use serde::Deserialize;
 
+use super::config::ConfigError;
 use super::dhcp::{DhcpClient, DhcpConfig};
+use super::eapol::{Eapol, EapolClient};
 use super::event::{DhcpMessage, What};
+use super::login::SupplicantConfig;
 use super::schedule::{after, is_due};
 use crate::wire::Mac;
 
@@ -39,6 +42,9 @@ pub struct DeviceConfig {
     /// Its DHCP client; it has none when left out.
     #[serde(default)]
     pub dhcp: Option<DhcpConfig>,
+    /// Its supplicant; it speaks no 802.1X when left out.
+    #[serde(default)]
+    pub supplicant: Option<SupplicantConfig>,
 }
 
 /// What powers a device.
@@ -81,6 +87,7 @@ impl DeviceConfig {
             talks: talks(),
             octets_per_second: octets_per_second(),
             dhcp: None,
+            supplicant: None,
         }
     }
 }
@@ -95,7 +102,6 @@ pub(super) enum Spot {
 }
 
 /// A device as it is now.
-#[derive(Debug, Clone)]
 pub(super) struct Device {
     pub(super) config: DeviceConfig,
     pub(super) spot: Option<Spot>,
@@ -106,6 +112,7 @@ pub(super) struct Device {
     dark_until: Option<Timestamp>,
     speaks_at: Option<Timestamp>,
     pub(super) dhcp: DhcpClient,
+    pub(super) eapol: Option<EapolClient>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,12 +123,14 @@ enum Power {
 }
 
 /// What a device sends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Frame {
     /// Something.
     Plain,
     /// DHCP.
     Dhcp(DhcpMessage),
+    /// 802.1X.
+    Eapol(Eapol),
 }
 
 /// How soon a talking device is heard again by a switch that has forgotten it.
@@ -129,8 +138,21 @@ const TALK_GAP: Duration = Duration::from_secs(1);
 
 impl Device {
     /// A device on mains has booted long ago.
-    pub(super) fn new(config: DeviceConfig) -> Device {
-        Device {
+    ///
+    /// # Errors
+    /// A login that cannot be used.
+    pub(super) fn new(config: DeviceConfig) -> Result<Device, ConfigError> {
+        let prepare = |supplicant: &SupplicantConfig| {
+            let logins = supplicant.prepare();
+            logins.map(|logins| EapolClient::new(supplicant, logins))
+        };
+        let eapol = config.supplicant.as_ref().map(prepare).transpose();
+        let eapol = eapol.map_err(|(login, error)| ConfigError::Login {
+            device: config.name.clone(),
+            login: Some(login),
+            error,
+        })?;
+        Ok(Device {
             talking: config.talks,
             power: match config.power {
                 PowerSource::Mains => Power::On,
@@ -142,7 +164,8 @@ impl Device {
             dark_until: None,
             speaks_at: None,
             dhcp: DhcpClient::default(),
-        }
+            eapol,
+        })
     }
 
     pub(super) fn is_on(&self) -> bool {
@@ -172,6 +195,9 @@ impl Device {
             Power::Booting { .. } | Power::On if !powered => {
                 self.power = Power::Off;
                 self.dhcp.power_lost();
+                if let Some(eapol) = &mut self.eapol {
+                    eapol.power_lost();
+                }
                 Some(What::PowerLost { device })
             }
             Power::Booting { until } if until <= now => {
@@ -197,6 +223,13 @@ impl Device {
             self.speaks_at = None;
             self.dhcp.link_down();
         }
+        if let Some(eapol) = &mut self.eapol {
+            if up {
+                eapol.link_up(now);
+            } else {
+                eapol.link_down();
+            }
+        }
     }
 
     /// The switch has forgotten it, or never heard it: a talking device is heard soon.
@@ -221,6 +254,7 @@ impl Device {
             self.dark_until,
             self.speaks_at,
             self.dhcp.next_deadline(),
+            self.eapol.as_ref().and_then(EapolClient::next_deadline),
         ]
         .into_iter()
         .flatten()
@@ -234,6 +268,8 @@ impl Device {
             self.speaks_at = None;
             frames.push(Frame::Plain);
         }
+        let start = self.eapol.as_mut().and_then(|eapol| eapol.tick(now));
+        frames.extend(start.map(Frame::Eapol));
         frames.extend(self.dhcp.tick(now, rng).map(Frame::Dhcp));
         frames
     }

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use rand::RngCore;
 
 use super::config::StandInConfig;
-use super::misbehave;
+use super::misbehave::{self, Misbehaviour};
 use crate::wire::registry::attributes as a;
 use crate::wire::{AttributeBuf, Builder, Code, Secret, hide};
 
@@ -80,6 +80,12 @@ impl Draft {
         self.attributes.push(AttributeBuf::integer(kind, value));
     }
 
+    pub(super) fn holds(&self, kind: u8) -> bool {
+        self.attributes
+            .iter()
+            .any(|attribute| attribute.kind == kind)
+    }
+
     /// Leaves out every attribute of a type.
     pub(super) fn without(&mut self, kind: u8) {
         self.attributes.retain(|attribute| attribute.kind != kind);
@@ -102,7 +108,7 @@ impl Draft {
     ) -> Signed {
         misbehave::edit(&config.misbehaviours, &mut self);
         let mut authenticator = [0; 16];
-        if !self.code.request_is_digested() {
+        if !self.code.request_is_digested() && !config.does(Misbehaviour::RepeatsAuthenticator) {
             rng.fill_bytes(&mut authenticator);
         }
         let builder = self.build(identifier, secret, &authenticator);

@@ -82,10 +82,37 @@ pub enum What {
     Dot1xBegan,
     /// No answer to 802.1X.
     Dot1xTimedOut,
+    /// A supplicant fell silent in the middle.
+    SupplicantSilent,
     /// A device spoke 802.1X first.
     EapolStart,
     /// A supplicant logged off.
     EapolLogoff,
+    /// A person begins to log on.
+    LoggedOn {
+        /// Who.
+        person: String,
+    },
+    /// Whoever was logged on logs off.
+    LoggedOff {
+        /// Who, unless nobody was.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        login: Option<String>,
+    },
+    /// A login succeeded, as the supplicant sees it.
+    LoginSucceeded {
+        /// Who: "machine" or the person's name.
+        login: String,
+    },
+    /// A login failed, as the supplicant sees it.
+    LoginFailed {
+        /// Who: "machine" or the person's name.
+        login: String,
+        /// Why.
+        reason: String,
+    },
+    /// The keys that the server gave are not those of the supplicant.
+    KeysDiffer,
     /// An Access-Request left.
     Asked {
         /// What for.
@@ -270,8 +297,6 @@ pub enum StopCause {
     AdminReset = 6,
     /// The switch went down.
     AdminReboot = 7,
-    /// The supplicant started over.
-    SupplicantRestart = 19,
     /// Re-authentication was refused.
     ReauthenticationFailure = 20,
     /// The port was switched off.
@@ -327,8 +352,15 @@ impl fmt::Display for What {
             What::LinkDown => f.write_str("link down"),
             What::Dot1xBegan => f.write_str("802.1X asks for the identity"),
             What::Dot1xTimedOut => f.write_str("no answer to 802.1X"),
+            What::SupplicantSilent => f.write_str("supplicant fell silent"),
             What::EapolStart => f.write_str("starts 802.1X"),
             What::EapolLogoff => f.write_str("logs off by 802.1X"),
+            What::LoggedOn { person } => write!(f, "{person} logs on"),
+            What::LoggedOff { login: Some(login) } => write!(f, "{login} logs off"),
+            What::LoggedOff { login: None } => f.write_str("nobody is there to log off"),
+            What::LoginSucceeded { login } => write!(f, "login of {login} succeeded"),
+            What::LoginFailed { login, reason } => write!(f, "login of {login} failed: {reason}"),
+            What::KeysDiffer => f.write_str("keys of server and supplicant differ"),
             What::Asked { method, identifier } => {
                 write!(f, "Access-Request {identifier} sent for {method}")
             }
@@ -440,7 +472,6 @@ impl fmt::Display for StopCause {
             StopCause::SessionTimeout => "session timeout",
             StopCause::AdminReset => "admin reset",
             StopCause::AdminReboot => "admin reboot",
-            StopCause::SupplicantRestart => "supplicant restart",
             StopCause::ReauthenticationFailure => "re-authentication failure",
             StopCause::PortDisabled => "port disabled",
         })

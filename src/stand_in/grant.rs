@@ -5,10 +5,15 @@ use std::fmt;
 use serde::Serialize;
 
 use super::config::{RoleSpelling, StandInConfig};
+use super::courier::Arrived;
 use crate::wire::filter::{self, FilterError};
+use crate::wire::hide::{self, MppeKey};
 use crate::wire::registry::attributes as a;
 use crate::wire::vlan::{VlanError, VlanRef, Vlans};
 use crate::wire::{Attribute, Packet};
+
+/// Enterprise number that MS-MPPE keys stand under (RFC 2548 section 2).
+const VENDOR_OF_MPPE: u32 = 311;
 
 /// The least interim interval (RFC 2869 section 5.16), seconds.
 const LEAST_INTERIM: u32 = 60;
@@ -58,6 +63,10 @@ pub struct Grant {
     /// User-Name, for accounting (RFC 2865 section 5.1).
     #[serde(skip)]
     pub user_name: Option<Vec<u8>>,
+    /// MS-MPPE-Recv-Key and MS-MPPE-Send-Key, joined: the Master Session Key's halves
+    /// (RFC 2548 sections 2.4.2 and 2.4.3, RFC 5216 section 2.3).
+    #[serde(skip)]
+    pub keys: Option<Vec<u8>>,
 }
 
 /// Why a grant cannot be carried out.
@@ -90,6 +99,9 @@ pub enum GrantError {
     /// A service that a port does not have; the accept counts as a reject (RFC 2865 section 5.6).
     #[error("Service-Type {0} is not a service of this port (RFC 2865 section 5.6)")]
     Service(u32),
+    /// Keys that cannot be read, or of which only one came.
+    #[error("the MS-MPPE keys cannot be read (RFC 2548 sections 2.4.2 and 2.4.3)")]
+    Keys,
 }
 
 impl Grant {
@@ -97,12 +109,18 @@ impl Grant {
     ///
     /// # Errors
     /// The first thing that cannot be carried out.
-    pub fn read_accept(packet: &Packet<'_>, config: &StandInConfig) -> Result<Grant, GrantError> {
+    pub(super) fn read_accept(
+        accept: &Arrived<'_, '_>,
+        config: &StandInConfig,
+    ) -> Result<Grant, GrantError> {
         // Framed, Call-Check, Authorize-Only.
-        match number(packet, a::SERVICE_TYPE)? {
-            None | Some(2 | 10 | 17) => Grant::read(packet, config),
-            Some(other) => Err(GrantError::Service(other)),
+        match number(&accept.packet, a::SERVICE_TYPE)? {
+            None | Some(2 | 10 | 17) => {}
+            Some(other) => return Err(GrantError::Service(other)),
         }
+        let mut grant = Grant::read(&accept.packet, config)?;
+        grant.keys = keys(accept)?;
+        Ok(grant)
     }
 
     /// Reads whatever grants a packet holds.
@@ -116,7 +134,7 @@ impl Grant {
                 return Err(GrantError::UnknownVlan(vlan.clone()));
             }
         }
-        let (role, filters) = role_and_filters(packet, &config.dialect.role)?;
+        let (role, filters) = role_and_filters(packet, &config.dialect.role())?;
         Ok(Grant {
             role,
             vlan: vlans.untagged,
@@ -143,6 +161,7 @@ impl Grant {
             class: packet.all(a::CLASS).map(|c| c.value.to_vec()).collect(),
             state: packet.first(a::STATE).map(|s| s.value.to_vec()),
             user_name: packet.first(a::USER_NAME).map(|n| n.value.to_vec()),
+            keys: None,
         })
     }
 
@@ -183,6 +202,25 @@ impl StandInConfig {
                 VlanRef::Id(id) => self.vlans.values().any(|known| known == id),
                 VlanRef::Name(name) => self.vlans.contains_key(name),
             }
+    }
+}
+
+fn keys(accept: &Arrived<'_, '_>) -> Result<Option<Vec<u8>>, GrantError> {
+    let key = |which: MppeKey| {
+        accept
+            .packet
+            .vendor(VENDOR_OF_MPPE)
+            .find(|part| part.kind == which.vendor_type())
+            .map(|part| {
+                hide::reveal_mppe_key(part.value, accept.secret, &accept.request)
+                    .ok_or(GrantError::Keys)
+            })
+            .transpose()
+    };
+    match (key(MppeKey::Receive)?, key(MppeKey::Send)?) {
+        (None, None) => Ok(None),
+        (Some(receive), Some(send)) => Ok(Some([receive, send].concat())),
+        _ => Err(GrantError::Keys),
     }
 }
 

@@ -60,6 +60,10 @@ pub enum Misbehaviour {
     StateAltered,
     /// Framed-MTU below what any frame needs.
     TinyFramedMtu,
+    /// User-Name that is not the identity given over EAP.
+    EapUserNameDiffers,
+    /// The same Request Authenticator in every Access-Request.
+    RepeatsAuthenticator,
     // Accounting.
     /// Class left out.
     ClassNotEchoed,
@@ -79,6 +83,12 @@ pub enum Misbehaviour {
     OtherVlanInAccounting,
     /// Counters that stand at zero.
     DeadCounters,
+    /// Counters that run backwards.
+    BackwardCounters,
+    /// Another port in accounting than in the Access-Request.
+    OtherPortInAccounting,
+    /// The same Acct-Session-Id for every session.
+    SameAcctSessionId,
     /// No Acct-Authentic.
     NoAcctAuthentic,
     /// User-Name left out of accounting.
@@ -107,12 +117,18 @@ pub enum Misbehaviour {
     HastyRetransmit,
     /// Takes answers without a right Message-Authenticator.
     TakesUnsealedReplies,
+    /// Lets in whom the server refuses.
+    AdmitsRefused,
+    /// Takes half of a Session-Timeout for the whole.
+    HalvesSessionTimeout,
     /// Does not follow Session-Timeout.
     IgnoresSessionTimeout,
     /// Ends a session that should authenticate again.
     IgnoresTerminationAction,
     /// Does not follow Acct-Interim-Interval.
     IgnoresInterimInterval,
+    /// Interim records every ten seconds.
+    HastyInterim,
     /// Does not follow Idle-Timeout.
     IgnoresIdleTimeout,
     /// MAC authentication at once, beside 802.1X.
@@ -121,6 +137,8 @@ pub enum Misbehaviour {
     ExceedsLimit,
     /// No Start record.
     NoStart,
+    /// Two Start records, in packets of their own.
+    DoubleStart,
     /// No Stop record.
     NoStop,
     /// No Accounting-On.
@@ -194,6 +212,9 @@ impl Misbehaviour {
             M::StateNotEchoed => draft.without(a::STATE),
             M::StateAltered => draft.rewrite(a::STATE, altered),
             M::TinyFramedMtu => draft.rewrite(a::FRAMED_MTU, |_| number(32)),
+            M::EapUserNameDiffers if draft.holds(a::EAP_MESSAGE) => {
+                draft.rewrite(a::USER_NAME, |_| b"somebody".to_vec());
+            }
             _ => {}
         }
     }
@@ -212,15 +233,14 @@ impl Misbehaviour {
                 let [_, _, group] = vlan::tunnel_vlan(0, "4094");
                 draft.rewrite(a::TUNNEL_PRIVATE_GROUP_ID, |_| group.value.clone());
             }
-            M::DeadCounters => {
-                for kind in [
-                    a::ACCT_INPUT_OCTETS,
-                    a::ACCT_OUTPUT_OCTETS,
-                    a::ACCT_INPUT_PACKETS,
-                    a::ACCT_OUTPUT_PACKETS,
-                ] {
-                    draft.rewrite(kind, |_| number(0));
-                }
+            M::DeadCounters => rewrite_counters(draft, |_| number(0)),
+            M::BackwardCounters => rewrite_counters(draft, |value| {
+                let count = value.try_into().map_or(0, u32::from_be_bytes);
+                number(u32::MAX - count)
+            }),
+            M::OtherPortInAccounting => {
+                draft.rewrite(a::NAS_PORT, |_| number(4095));
+                draft.rewrite(a::NAS_PORT_ID, |_| b"4095".to_vec());
             }
             M::NoAcctAuthentic => draft.without(a::ACCT_AUTHENTIC),
             M::NoUserNameInAccounting => draft.without(a::USER_NAME),
@@ -246,6 +266,17 @@ impl Misbehaviour {
             }
             _ => {}
         }
+    }
+}
+
+fn rewrite_counters(draft: &mut Draft, rewrite: impl Fn(&[u8]) -> Vec<u8>) {
+    for kind in [
+        a::ACCT_INPUT_OCTETS,
+        a::ACCT_OUTPUT_OCTETS,
+        a::ACCT_INPUT_PACKETS,
+        a::ACCT_OUTPUT_PACKETS,
+    ] {
+        draft.rewrite(kind, &rewrite);
     }
 }
 

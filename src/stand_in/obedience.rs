@@ -106,7 +106,7 @@ impl StandIn {
         if self.config.does(match order {
             Order::Disconnect => Misbehaviour::AckWithoutDisconnect,
             Order::Bounce(_) | Order::Disable => Misbehaviour::AckWithoutBounce,
-            Order::Reauthenticate | Order::Authorize(_) => Misbehaviour::AckWithoutReauth,
+            Order::Reauthenticate(_) | Order::Authorize(_) => Misbehaviour::AckWithoutReauth,
             Order::Regrant(_) => Misbehaviour::AckWithoutRegrant,
         }) {
             return;
@@ -140,7 +140,8 @@ impl StandIn {
                 continue;
             };
             match order {
-                Order::Reauthenticate => {
+                Order::Reauthenticate(grant) => {
+                    session.take_over((**grant).clone());
                     session.reauthenticate(&mut step, line, ReauthenticationCause::Change);
                 }
                 Order::Authorize(state) => session.ask_for_grant(&mut step, line, state),

@@ -6,11 +6,13 @@ use jiff::Timestamp;
 
 use super::change_rules::Selector;
 use super::config::PortSettings;
+use super::eapol::Eapol;
 use super::event::{ReauthenticationCause, StopCause, What};
 use super::misbehave::Misbehaviour;
 use super::outputs::{Place, Post};
+use super::question::{Answer, Question};
 use super::schedule::is_due;
-use super::session::{Answer, Question, Session, Step};
+use super::session::{Session, Step};
 use crate::wire::Mac;
 
 /// Addresses of which it is remembered that they were turned away.
@@ -119,6 +121,19 @@ impl Port {
         session.heard(now, rate);
         session.begin(step, &self.line);
         self.sessions.push(session);
+    }
+
+    /// A device spoke 802.1X.
+    pub(super) fn eapol(&mut self, step: &mut Step<'_>, mac: Mac, frame: &Eapol) {
+        let line = &self.line;
+        let over = self
+            .sessions
+            .iter_mut()
+            .find(|session| session.mac == mac)
+            .is_some_and(|session| session.eapol(step, line, frame));
+        if over {
+            self.end(step, mac, StopCause::UserRequest);
+        }
     }
 
     /// The outcome of a question; nothing when its session is over.

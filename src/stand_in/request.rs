@@ -5,6 +5,7 @@ use std::net::IpAddr;
 use super::config::{PortSettings, ServiceType, StandInConfig};
 use super::draft::{Credential, Draft, Seal};
 use super::mac_style::Protocol;
+use crate::wire::attribute::MAX_VALUE;
 use crate::wire::registry::attributes as a;
 use crate::wire::{Code, Mac};
 
@@ -47,6 +48,22 @@ pub(super) fn mac_authentication(subject: &Subject<'_>, chap_identifier: u8) -> 
             password,
         },
     });
+    draft
+}
+
+/// One round of 802.1X. The identity is copied to User-Name; where there is none the address
+/// stands in (RFC 3579 section 2.1).
+pub(super) fn dot1x(subject: &Subject<'_>, identity: &[u8], eap: &[u8]) -> Draft {
+    let address = subject.mac.to_string();
+    let user_name = if identity.is_empty() {
+        address.as_bytes()
+    } else {
+        identity.get(..MAX_VALUE).unwrap_or(identity)
+    };
+    let mut draft = access_request(subject, user_name, Some(FRAMED), Seal::First);
+    for part in eap.chunks(MAX_VALUE) {
+        draft.octets(a::EAP_MESSAGE, part);
+    }
     draft
 }
 

@@ -6,13 +6,19 @@ use jiff::Timestamp;
 
 use super::device::{Device, Frame, Spot};
 use super::dhcp::Lease;
+use super::eapol::Eapol;
 use super::event::{DhcpMessage, StopCause, What};
+use super::misbehave::Misbehaviour;
 use super::outputs::{Outputs, Place, Socket};
 use super::port::Port;
 use super::session::Step;
 use super::switch::StandIn;
 use crate::wire::Mac;
 use crate::wire::vlan::VlanRef;
+
+/// Rounds of EAP between switch and device in one step; a login has a server's answer, and so a
+/// step, in each round.
+const MOST_ROUNDS: usize = 16;
 
 /// Devices plugged into one another that are followed to a port.
 const LONGEST_CHAIN: usize = 8;
@@ -104,12 +110,60 @@ impl StandIn {
         }
     }
 
+    /// EAP packets of the switch arrive at devices, and their answers at the switch.
+    pub(super) fn deliver(&mut self, now: Timestamp, out: &mut Outputs) {
+        for _ in 0..MOST_ROUNDS {
+            let packets = std::mem::take(&mut self.eapol);
+            if packets.is_empty() {
+                return;
+            }
+            for (mac, packet) in packets {
+                self.deliver_one(now, out, mac, &packet);
+            }
+        }
+    }
+
+    fn deliver_one(&mut self, now: Timestamp, out: &mut Outputs, mac: Mac, packet: &[u8]) {
+        let found = self.devices.iter().position(|d| d.config.mac == mac);
+        let Some((index, at)) = found.and_then(|index| Some((index, self.port_of(index)?))) else {
+            return;
+        };
+        let (mut step, ports, devices) = self.parts(now, out);
+        let Some(port) = ports.get(at).filter(|port| port.up) else {
+            return;
+        };
+        let Some(eapol) = devices
+            .get_mut(index)
+            .filter(|device| device.link)
+            .and_then(|device| device.eapol.as_mut())
+        else {
+            return;
+        };
+        let taken = eapol.take(now, packet, step.post.rng);
+        if let Some(event) = taken.event {
+            step.post.note(port.place_of(mac), event);
+        }
+        let given = port
+            .session(mac)
+            .and_then(|session| session.admission.as_ref())
+            .and_then(|admission| admission.grant.keys.as_ref());
+        if let (Some(own), Some(given)) = (taken.key, given)
+            && own != given.as_slice()
+        {
+            step.post.note(port.place_of(mac), What::KeysDiffer);
+        }
+        if let Some(answer) = taken.answer {
+            self.carry(now, out, index, Frame::Eapol(Eapol::Packet(answer)));
+        }
+    }
+
     /// A frame from a device arrives at its port.
     pub(super) fn carry(&mut self, now: Timestamp, out: &mut Outputs, index: usize, frame: Frame) {
         let Some(at) = self.port_of(index) else {
             return;
         };
         let (booted, mut made) = (self.booted, self.sessions_made);
+        let same = self.config.does(Misbehaviour::SameAcctSessionId);
         let (mut step, ports, devices) = self.parts(now, out);
         let Some(device) = devices.get_mut(index).filter(|device| device.link) else {
             return;
@@ -128,10 +182,13 @@ impl StandIn {
         };
         port.heard(&mut step, mac, device.rate(), || {
             made += 1;
-            (made, format!("{booted:08X}{made:08X}"))
+            let shown = if same { 1 } else { made };
+            (made, format!("{booted:08X}{shown:08X}"))
         });
-        if let Frame::Dhcp(message) = frame {
-            relay(&mut step, port, device, index, message);
+        match frame {
+            Frame::Plain => {}
+            Frame::Dhcp(message) => relay(&mut step, port, device, index, message),
+            Frame::Eapol(frame) => port.eapol(&mut step, mac, &frame),
         }
         self.sessions_made = made;
     }

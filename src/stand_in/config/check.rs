@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use super::super::login::LoginError;
 use super::StandInConfig;
 use super::defaults::minute;
 use crate::wire::Secret;
@@ -50,6 +51,16 @@ pub enum ConfigError {
     /// A device with a group address.
     #[error("device '{0}' has a group address, a device's own address has an even first octet")]
     GroupAddress(String),
+    /// A login that cannot be used.
+    #[error("login{} of device '{device}': {error}", login.as_ref().map(|l| format!(" '{l}'")).unwrap_or_default())]
+    Login {
+        /// The device.
+        device: String,
+        /// Whose login, where it is known.
+        login: Option<String>,
+        /// Why.
+        error: LoginError,
+    },
 }
 
 impl StandInConfig {
@@ -77,6 +88,12 @@ impl StandInConfig {
     fn check_numbers(&self) -> Result<(), ConfigError> {
         range("ports.count", self.ports.count.into(), 1, 1024)?;
         range("dot1x.tries", self.dot1x.tries.into(), 1, 20)?;
+        range(
+            "dot1x.supplicant-tries",
+            self.dot1x.supplicant_tries.into(),
+            1,
+            20,
+        )?;
         // RFC 3580 section 3.10: 64 octets at least; one Ethernet frame at the most.
         range(
             "requests.framed-mtu",
@@ -89,6 +106,7 @@ impl StandInConfig {
         }
         for (what, duration) in [
             ("dot1x.tx-period", self.dot1x.tx_period),
+            ("dot1x.supplicant-timeout", self.dot1x.supplicant_timeout),
             ("retransmission.first", self.retransmission.first),
             (
                 "accounting.retransmission.first",

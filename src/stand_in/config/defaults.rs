@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::{
     AccountingConfig, Bounce, Changes, Dot1xTimers, MethodOrder, Ports, Reauthentication, Requests,
-    Retransmission, RoleSpelling,
+    Retransmission,
 };
 use crate::wire::Mac;
 
@@ -49,6 +49,8 @@ impl Default for Dot1xTimers {
         Dot1xTimers {
             tx_period: Duration::from_secs(2),
             tries: 2,
+            supplicant_timeout: Duration::from_secs(30),
+            supplicant_tries: 2,
         }
     }
 }
@@ -121,14 +123,6 @@ impl Default for Bounce {
         Bounce {
             link_down: Duration::from_secs(5),
             cut_power: true,
-        }
-    }
-}
-
-impl Default for RoleSpelling {
-    fn default() -> RoleSpelling {
-        RoleSpelling::FilterId {
-            prefix: String::new(),
         }
     }
 }

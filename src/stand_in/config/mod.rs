@@ -6,6 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::Path;
 use std::time::Duration;
 
 use jiff::fmt::serde::unsigned_duration::{optional as optional_duration, required as duration};
@@ -170,6 +171,12 @@ pub struct Dot1xTimers {
     pub tx_period: Duration,
     /// How often the identity is asked for, 1..=20. Default 2.
     pub tries: u32,
+    /// How long a supplicant may take for an answer, unless the server says (RFC 3580 section
+    /// 3.17). Default 30 s (IEEE 802.1X suppTimeout).
+    #[serde(with = "duration")]
+    pub supplicant_timeout: Duration,
+    /// How often a request is sent to a supplicant, 1..=20. Default 2 (IEEE 802.1X maxReq).
+    pub supplicant_tries: u32,
 }
 
 /// When sessions authenticate again.
@@ -277,10 +284,28 @@ pub struct Requests {
 #[derive(Debug, Clone, Default, Deserialize)]
 #[serde(default, rename_all = "kebab-case", deny_unknown_fields)]
 pub struct Dialect {
-    /// Where the role stands. Default: in Filter-Id, after no prefix.
-    pub role: RoleSpelling,
-    /// Families whose commands it understands besides RFC 5176.
-    pub commands: BTreeSet<Commands>,
+    /// Family. Default standard.
+    pub family: Family,
+    /// Where the role stands; where the family has it when left out.
+    pub role: Option<RoleSpelling>,
+}
+
+/// Families of switches, by IANA enterprise number. Their spellings are from memory.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+pub enum Family {
+    /// The RFCs and nothing else; the role stands in the first Filter-Id.
+    #[default]
+    #[serde(rename = "standard")]
+    Standard,
+    /// Texts in vendor type 1.
+    #[serde(rename = "enterprise-9")]
+    Enterprise9,
+    /// Role in vendor type 25, seconds of a bounce in 23.
+    #[serde(rename = "enterprise-11")]
+    Enterprise11,
+    /// Role in vendor type 1, seconds of a bounce in 40.
+    #[serde(rename = "enterprise-14823")]
+    Enterprise14823,
 }
 
 /// Where a role stands in an accept.
@@ -308,16 +333,24 @@ pub enum RoleSpelling {
     None,
 }
 
-/// Families of change commands, by IANA enterprise number. Their spelling is from memory.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Commands {
-    /// Text commands in vendor type 1.
-    #[serde(rename = "enterprise-9")]
-    Enterprise9,
-    /// Seconds of link down in vendor type 23.
-    #[serde(rename = "enterprise-11")]
-    Enterprise11,
+impl Dialect {
+    /// Where the role stands.
+    #[must_use]
+    pub fn role(&self) -> RoleSpelling {
+        let vendor = |vendor, kind, prefix: &str| RoleSpelling::Vendor {
+            vendor,
+            kind,
+            prefix: prefix.to_owned(),
+        };
+        self.role.clone().unwrap_or_else(|| match self.family {
+            Family::Standard => RoleSpelling::FilterId {
+                prefix: String::new(),
+            },
+            Family::Enterprise9 => vendor(9, 1, "interface-template-name="),
+            Family::Enterprise11 => vendor(11, 25, ""),
+            Family::Enterprise14823 => vendor(14823, 1, ""),
+        })
+    }
 }
 
 /// How changes are taken.
@@ -463,6 +496,28 @@ impl StandInConfig {
             .collect()
     }
 
+    /// Replaces the files that supplicants name by their text.
+    ///
+    /// # Errors
+    /// The first file that cannot be read.
+    pub fn read_files(
+        &mut self,
+        mut read: impl FnMut(&Path) -> std::io::Result<String>,
+    ) -> Result<(), ConfigError> {
+        for device in &mut self.devices {
+            if let Some(supplicant) = &mut device.supplicant {
+                supplicant
+                    .read_files(&mut read)
+                    .map_err(|error| ConfigError::Login {
+                        device: device.name.clone(),
+                        login: None,
+                        error,
+                    })?;
+            }
+        }
+        Ok(())
+    }
+
     /// The address that requests name.
     #[must_use]
     pub fn nas_address(&self) -> IpAddr {
@@ -485,7 +540,9 @@ fn secret<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Secret, D::Error
     Ok(Secret::new(String::deserialize(deserializer)?))
 }
 
-fn optional_secret<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Secret>, D::Error> {
+pub(super) fn optional_secret<'de, D: Deserializer<'de>>(
+    deserializer: D,
+) -> Result<Option<Secret>, D::Error> {
     Ok(Option::<String>::deserialize(deserializer)?.map(Secret::new))
 }
 

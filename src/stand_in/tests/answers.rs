@@ -270,7 +270,13 @@ fn the_role_is_read_by_the_dialect() {
         AttributeBuf::vendor(32473, 5, b"port-role:gate"),
     ];
     for (spelling, role, filters) in [
-        (RoleSpelling::default(), Some("plain"), vec!["role=till"]),
+        (
+            RoleSpelling::FilterId {
+                prefix: String::new(),
+            },
+            Some("plain"),
+            vec!["role=till"],
+        ),
         (
             RoleSpelling::FilterId {
                 prefix: "role=".to_owned(),
@@ -299,7 +305,7 @@ fn the_role_is_read_by_the_dialect() {
         (RoleSpelling::None, None, vec!["plain", "role=till"]),
     ] {
         let mut config = config();
-        config.dialect.role = spelling;
+        config.dialect.role = Some(spelling);
         let mut rig = Rig::granting(config, grant.clone());
         rig.plug("1", "till");
         rig.run(seconds(1));
@@ -328,4 +334,30 @@ fn a_challenge_to_mac_authentication_is_a_refusal() {
         )),
         1
     );
+}
+
+/// Each family has its own place for the role (from memory).
+#[test]
+fn the_family_says_where_the_role_stands() {
+    use crate::stand_in::config::Family;
+    for (family, attribute) in [
+        (Family::Standard, AttributeBuf::text(a::FILTER_ID, "till")),
+        (
+            Family::Enterprise9,
+            AttributeBuf::vendor(9, 1, b"interface-template-name=till"),
+        ),
+        (Family::Enterprise11, AttributeBuf::vendor(11, 25, b"till")),
+        (
+            Family::Enterprise14823,
+            AttributeBuf::vendor(14823, 1, b"till"),
+        ),
+    ] {
+        let mut config = config();
+        config.dialect.family = family;
+        let mut rig = Rig::granting(config, vec![attribute]);
+        rig.plug("1", "till");
+        rig.run(seconds(1));
+        let grant = rig.switch.sessions()[0].grant.clone().unwrap();
+        assert_eq!(grant.role.as_deref(), Some("till"), "{family:?}");
+    }
 }

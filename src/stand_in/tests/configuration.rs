@@ -23,7 +23,7 @@ ports:
   poe: true
   each:
     7: { limit: 1, order: both, name: uplink, poe: false, next-after-refusal: false }
-dot1x: { tx-period: 7s, tries: 3 }
+dot1x: { tx-period: 7s, tries: 3, supplicant-timeout: 10s, supplicant-tries: 4 }
 quiet-period: 30s
 reauthentication: { every: 1h, from-server: false }
 retransmission: { first: 5s, tries: 3, longest: 5s, total: 0s }
@@ -38,7 +38,7 @@ mac-authentication:
 requests: { message-authenticator: true, require-message-authenticator: false, acct-session-id: true, framed-mtu: 1400 }
 dialect:
   role: { vendor: { vendor: 32473, type: 5, prefix: "role=" } }
-  commands: [enterprise9, enterprise11]
+  family: enterprise-9
 changes: { enabled: true, port: 0, secret: other, from: [127.0.0.9], window: 2m, require-event-timestamp: true, require-message-authenticator: true, several-sessions: true, authorize-only: false }
 dhcp: { to: "127.0.0.1:6767", relay-address: 198.51.100.1, option-82: false, answered: false }
 bounce: { link-down: 8s, cut-power: false }
@@ -52,6 +52,19 @@ devices:
     talks: false
     octets-per-second: 5
     dhcp: { after: 1s, host-name: till-4, parameter-list: [1, 3], vendor-class: v, client-id: "01020000000a01", user-class: u, remembers: false }
+    supplicant:
+      machine: { identity: host/till-4.quay.example, methods: [eap-tls, peap], certificate: { file: till.pem }, key: { text: not a key } }
+      people:
+        ada: { identity: anonymous, account: ada, ms-chap-name: "QUAY\\ada", password: moor, methods: [eap-ttls], ttls: eap-md5, peap: eap-tls }
+      start-after: 2s
+      start-period: 20s
+      starts: 2
+      roots: { file: ca.pem }
+      server-name: radius.quay.example
+      tls-1-2: false
+      tls-1-3: true
+      resumption: true
+      fragment: 900
 misbehaviours: [class-not-echoed]
 "#;
 
@@ -76,7 +89,7 @@ fn every_key_is_read() {
     assert_eq!(config.critical.unwrap().vlan, Some(VlanRef::Id(999)));
     assert_eq!(config.accounting.interim, Some(seconds(600)));
     assert_eq!(
-        config.dialect.role,
+        config.dialect.role(),
         RoleSpelling::Vendor {
             vendor: 32473,
             kind: 5,
@@ -89,7 +102,50 @@ fn every_key_is_read() {
     let dhcp = device.dhcp.as_ref().unwrap();
     assert_eq!(dhcp.client_id.as_deref(), Some(&[1, 2, 0, 0, 0, 10, 1][..]));
     let config: StandInConfig = serde_saphyr::from_str(WHOLE).unwrap();
-    assert!(!format!("{config:?}").contains("lantern-quay-bench"));
+    let shown = format!("{config:?}");
+    for secret in ["lantern-quay-bench", "moor", "not a key", "berth"] {
+        assert!(!shown.contains(secret), "{secret}");
+    }
+}
+
+/// Files are read by whoever may read files; what is wrong with them names device and login.
+#[test]
+fn logins_are_prepared_or_named() {
+    let mut config: StandInConfig = serde_saphyr::from_str(WHOLE).unwrap();
+    let said = |error: ConfigError| error.to_string();
+    assert_eq!(
+        said(StandIn::new(config.clone(), 0).err().unwrap()),
+        "login 'machine' of device 'till': till.pem was not read"
+    );
+    let missing = config.read_files(|_| Err(std::io::ErrorKind::NotFound.into()));
+    assert_eq!(
+        said(missing.unwrap_err()),
+        "login of device 'till': till.pem: entity not found"
+    );
+    config.read_files(|_| Ok(String::new())).unwrap();
+    assert_eq!(
+        said(StandIn::new(config.clone(), 0).err().unwrap()),
+        "login 'machine' of device 'till': the certificate is not in PEM form: \
+         it holds no certificate"
+    );
+    let machine = |config: &mut StandInConfig| {
+        let supplicant = config.devices[0].supplicant.as_mut().unwrap();
+        supplicant.roots = None;
+        supplicant.machine.clone().unwrap()
+    };
+    let mut login = machine(&mut config);
+    login.certificate = None;
+    config.devices[0].supplicant.as_mut().unwrap().machine = Some(login.clone());
+    assert!(said(StandIn::new(config.clone(), 0).err().unwrap()).contains("go together"));
+    login.key = None;
+    login.methods.clear();
+    config.devices[0].supplicant.as_mut().unwrap().machine = Some(login.clone());
+    assert!(said(StandIn::new(config.clone(), 0).err().unwrap()).contains("no method"));
+    login.methods = vec![crate::stand_in::login::EapMethod::EapMd5];
+    config.devices[0].supplicant.as_mut().unwrap().machine = Some(login);
+    assert!(StandIn::new(config.clone(), 0).is_ok());
+    config.devices[0].supplicant.as_mut().unwrap().fragment = 63;
+    assert!(said(StandIn::new(config, 0).err().unwrap()).contains("fragment"));
 }
 
 #[test]

@@ -4,9 +4,9 @@ use dhcproto::v4::{self, DhcpOption, MessageType, OptionCode};
 use dhcproto::{Decodable, Decoder};
 
 use super::*;
+use crate::stand_in::StandInError;
 use crate::stand_in::device::PowerSource;
 use crate::stand_in::event::DhcpMessage;
-use crate::stand_in::switch::StandInError;
 
 fn limit(count: u16) -> StandInConfig {
     let mut config = config();

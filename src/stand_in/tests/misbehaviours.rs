@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::*;
 use crate::stand_in::Misbehaviour as M;
-use crate::stand_in::config::{Commands, MethodOrder};
+use crate::stand_in::config::{Family, MethodOrder};
 use crate::wire::vlan;
 
 const NOW: u32 = 1_700_000_010;
@@ -32,7 +32,8 @@ impl Run {
 fn bench() -> StandInConfig {
     let mut config = config();
     config.ports.limit = 2;
-    config.dialect.commands = [Commands::Enterprise9].into();
+    config.dialect.role = Some(config.dialect.role());
+    config.dialect.family = Family::Enterprise9;
     config
 }
 
@@ -201,6 +202,25 @@ fn faults_in_packets() {
         (M::DeadCounters, |run| {
             run.record(2).integer(a::ACCT_INPUT_OCTETS) == Some(0)
         }),
+        (M::BackwardCounters, |run| {
+            run.record(3).integer(a::ACCT_INPUT_OCTETS)
+                > run.record(2).integer(a::ACCT_INPUT_OCTETS)
+        }),
+        (M::OtherPortInAccounting, |run| {
+            run.record(1).integer(a::NAS_PORT) != run.access()[0].integer(a::NAS_PORT)
+        }),
+        (M::RepeatsAuthenticator, |run| {
+            run.access()[0].authenticator() == run.access()[1].authenticator()
+        }),
+        (M::HalvesSessionTimeout, |run| {
+            let (at, _) = run.rig.requests(Socket::Authentication)[1];
+            at.as_secs() == 50
+        }),
+        (M::HastyInterim, |run| run.rig.records(3).len() > 10),
+        (M::DoubleStart, |run| {
+            let starts = run.rig.records(1);
+            starts.len() == 2 && starts[0].1.identifier() != starts[1].1.identifier()
+        }),
         (M::NoAcctAuthentic, |run| {
             run.record(1).first(a::ACCT_AUTHENTIC).is_none()
         }),
@@ -350,6 +370,45 @@ fn no_quiet_period() {
     for (misbehaviour, expected) in [(None, 1), (Some(M::NoQuietPeriod), 10)] {
         let run = run(with(misbehaviour), |_| Reply::Reject);
         assert_eq!(run.access().len(), expected);
+    }
+}
+
+#[test]
+fn the_refused_are_let_in() {
+    for (misbehaviour, expected) in [(None, false), (Some(M::AdmitsRefused), true)] {
+        let run = run(with(misbehaviour), |_| Reply::Reject);
+        let admitted = run.rig.switch.sessions()[0].admitted.is_some();
+        assert_eq!(admitted, expected);
+    }
+}
+
+#[test]
+fn one_session_number_for_all() {
+    for (misbehaviour, expected) in [(None, 2), (Some(M::SameAcctSessionId), 1)] {
+        let mut run = run(with(misbehaviour), |_| Reply::Accept(Vec::new()));
+        run.rig.plug("2", "pc");
+        run.rig.run(seconds(2));
+        let sessions: BTreeSet<&str> = run
+            .access()
+            .iter()
+            .map(|packet| packet.text(a::ACCT_SESSION_ID).unwrap())
+            .collect();
+        assert_eq!(sessions.len(), expected);
+    }
+}
+
+/// RFC 3579 section 2.1.
+#[test]
+fn another_name_than_the_identity() {
+    for (misbehaviour, expected) in [(None, "ada"), (Some(M::EapUserNameDiffers), "somebody")] {
+        let mut config = super::dot1x::with_supplicant();
+        config.misbehaviours = misbehaviour.into_iter().collect();
+        let mut rig = Rig::new(config, super::dot1x::server);
+        let now = rig.now;
+        rig.switch.log_on(now, "pc", "ada").unwrap();
+        rig.plug("1", "pc");
+        rig.run(seconds(2));
+        assert_eq!(rig.access_requests()[0].text(a::USER_NAME), Some(expected));
     }
 }
 

@@ -18,6 +18,8 @@ enum Act {
     Reauthenticate(u8),
     Run(u32),
     Disconnect(u8),
+    LogOn(bool),
+    LogOff,
     Noise(u8, Vec<u8>),
 }
 
@@ -32,6 +34,8 @@ fn act() -> impl Strategy<Value = Act> {
         (0..4u8).prop_map(Act::Reauthenticate),
         (0..120_000u32).prop_map(Act::Run),
         (0..3u8).prop_map(Act::Disconnect),
+        any::<bool>().prop_map(Act::LogOn),
+        Just(Act::LogOff),
         (0..4u8, proptest::collection::vec(any::<u8>(), 0..80))
             .prop_map(|(socket, octets)| Act::Noise(socket, octets)),
     ]
@@ -41,13 +45,14 @@ fn act() -> impl Strategy<Value = Act> {
 /// grant.
 fn script(fates: Vec<u8>) -> impl FnMut(&Packet<'_>) -> Reply {
     let mut turn = 0;
-    move |_| {
+    move |packet| {
         let fate = fates[turn % fates.len()];
         turn += 1;
         match fate % 5 {
             0 => Reply::Reject,
             1 => Reply::Nothing,
             2 => Reply::Accept(vec![AttributeBuf::new(a::SESSION_TIMEOUT, [1])]),
+            _ if packet.first(a::EAP_MESSAGE).is_some() => dot1x::server(packet),
             _ => Reply::Accept(vec![
                 AttributeBuf::integer(a::SESSION_TIMEOUT, u32::from(fate) * 10),
                 AttributeBuf::integer(a::TERMINATION_ACTION, u32::from(fate % 2)),
@@ -70,6 +75,10 @@ fn perform(rig: &mut Rig, act: Act, made: &mut u8) {
         Act::Traffic(device, talks) => rig.switch.traffic(now, name(device), talks),
         Act::Bounce(at) => rig.switch.bounce(now, &port(at)),
         Act::Reauthenticate(at) => rig.switch.reauthenticate(now, &port(at)),
+        Act::LogOn(good) => rig
+            .switch
+            .log_on(now, "pc", if good { "ada" } else { "ben" }),
+        Act::LogOff => rig.switch.log_off(now, "pc"),
         Act::Run(time) => {
             rig.run(millis(time.into()));
             return;
@@ -113,7 +122,7 @@ proptest! {
         order in 0..5usize,
         limit in 1..3u16,
     ) {
-        let mut config = config();
+        let mut config = dot1x::with_supplicant();
         config.ports.limit = limit;
         config.ports.order = [
             MethodOrder::Dot1xThenMac,
@@ -160,7 +169,8 @@ proptest! {
     #[test]
     fn it_is_deterministic(acts in proptest::collection::vec(act(), 1..25)) {
         let run = |acts: Vec<Act>| {
-            let mut rig = Rig::new(config(), script(vec![3, 0, 1, 9]));
+            let config = dot1x::with_supplicant();
+            let mut rig = Rig::new(config, script(vec![3, 0, 1, 9]));
             let mut made = 0;
             for act in acts {
                 perform(&mut rig, act, &mut made);
