@@ -33,6 +33,22 @@ def fields(file, names, *options):
     return [line.split("|") for line in lines if line.count("|") == len(names) - 1]
 
 
+def radius_ports(file):
+    """UDP ports on which nothing but RADIUS was seen, judged by framing alone: drills choose
+    their ports as the system gives them."""
+    args = ["tshark", "-r", str(file), "-Y", "udp", "-T", "fields", "-E", "separator=|"]
+    rows = command(*args, "-e", "udp.srcport", "-e", "udp.dstport", "-e", "udp.payload").splitlines()
+    seen, other = set(), set()
+    for row in rows:
+        if row.count("|") != 2:
+            continue
+        source, destination, octets = row.split("|")
+        octets = bytes.fromhex(octets.replace(":", ""))
+        framed = len(octets) >= 20 and int.from_bytes(octets[2:4], "big") == len(octets)
+        (seen if framed else other).update((int(source), int(destination)))
+    return sorted(seen - other)
+
+
 def as_radius(ports):
     """Options that make the analyser take these ports for RADIUS."""
     return [part for port in ports for part in ("-d", f"udp.port=={port},radius")]
