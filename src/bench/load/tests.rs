@@ -426,3 +426,43 @@ fn dialects_spell_changes() {
         Some((true, vec![]))
     );
 }
+
+/// What the reference shows is what the reader takes.
+#[test]
+fn the_examples_of_the_reference_are_right() {
+    let reference = include_str!("../../../docs/reference-bench.md");
+    let blocks: Vec<&'static str> = reference
+        .split("```yaml\n")
+        .skip(1)
+        .filter_map(|rest| rest.split("```").next())
+        .collect();
+    let [bench, table, dialect] = blocks[..] else {
+        panic!("three examples");
+    };
+    let mut world = given(&[
+        ("lantern-quay.classes.yaml", table),
+        ("mine.yaml", dialect),
+        ("purser.password", "a password\n"),
+        ("more-accounts.yaml", "machines: [{name: counter-1}]\n"),
+        ("server.pem", ""),
+        ("server.key", ""),
+        ("ca.pem", ""),
+        ("ca.crl", ""),
+    ]);
+    world
+        .variables
+        .insert("CHANGE_SECRET", "a secret for changes");
+    for bench in [
+        bench.to_owned(),
+        bench.replace("dialect: standard", "dialect: mine.yaml"),
+    ] {
+        match parse(&world, "bench.yaml", &bench, Path::new("")) {
+            Ok(loaded) => assert!(
+                loaded.warnings.is_empty(),
+                "{}",
+                render(&loaded.warnings, false)
+            ),
+            Err(found) => panic!("{}", render(&found, false)),
+        }
+    }
+}
