@@ -58,8 +58,8 @@ impl Mac {
             {
                 text.push(separator);
             }
-            for digit in [octet >> 4, octet & 0x0f] {
-                let digit = char::from_digit(u32::from(digit), 16).unwrap_or_default();
+            for digit in [octet >> 4, octet & 0xf] {
+                let digit = char::from_digit(digit.into(), 16).unwrap_or_default();
                 text.push(if upper {
                     digit.to_ascii_uppercase()
                 } else {
