@@ -26,7 +26,7 @@ use_pae_group_addr=1
 own_ip_addr={switch}
 nas_identifier=quay-switch
 auth_server_addr={bench}
-auth_server_port=1812
+auth_server_port={authentication}
 auth_server_shared_secret={secret}
 acct_server_addr={bench}
 acct_server_port=1813
@@ -66,7 +66,7 @@ def namespaces():
 class Authenticator:
     """The switch's end of the port."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, authentication=1812):
         self.folder = Path(folder)
         config = self.folder / "authenticator.conf"
         config.write_text(
@@ -74,6 +74,7 @@ class Authenticator:
                 folder=folder,
                 switch=SWITCH,
                 bench=BENCH,
+                authentication=authentication,
                 secret=SECRET.decode(),
                 change_secret=CHANGE_SECRET.decode(),
             )

@@ -12,6 +12,7 @@ import capture
 import port
 import quay
 import radius
+import relay
 from bench import Bench
 from ring import folder, portproof, wait
 
@@ -27,6 +28,8 @@ class Supplicant(unittest.TestCase):
 
     # Settings of the bench file's EAP section that a class wants otherwise.
     eap = {}
+    # The port that the authenticator asks.
+    authentication = 1812
 
     @classmethod
     def setUpClass(cls):
@@ -37,7 +40,7 @@ class Supplicant(unittest.TestCase):
         cls.make_certificates()
         cls.bench = Bench(quay.write(cls.home, eap=cls.eap), cls.home)
         cls.addClassCleanup(cls.bench.stop)
-        cls.authenticator = port.Authenticator(cls.home)
+        cls.authenticator = port.Authenticator(cls.home, cls.authentication)
         cls.addClassCleanup(cls.authenticator.stop)
 
     @classmethod
@@ -450,6 +453,33 @@ class Fragments(Supplicant):
                     if raw[0] == radius.ACCESS_CHALLENGE
                 )
                 self.assertLessEqual(longest, 100)
+
+
+class BadPath(Supplicant):
+    """Every request arrives twice, and one answer of the login is lost, each in its turn
+    (RFC 5080 section 2.2.2; the authenticator repeats after 3 s)."""
+
+    eap = {"methods": ["eap-tls"]}
+    authentication = relay.Relay.PORT
+
+    @classmethod
+    def setUpClass(cls):
+        port.namespaces()
+        cls.path = relay.Relay()
+        super().setUpClass()
+
+    def test_every_login_succeeds_once(self):
+        for number in range(1, 5):  # three challenges, then the accept
+            with self.login(f"answer {number} lost"):
+                self.path.lose_reply(number)
+                accepts = len(self.accepts())
+                supplicant = self.accepted(*self.tls())
+                self.assertIsNone(self.path.lose, "the login had fewer answers")
+                self.assert_keys_agree(supplicant)
+                self.assertEqual(len(self.accepts()), accepts + 1)
+
+    def accepts(self):
+        return self.bench.entries(kind="access", verdict="answered-accept")
 
 
 class DisconnectPort(Supplicant):
