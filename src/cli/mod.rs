@@ -2,11 +2,17 @@
 
 pub mod board;
 pub mod certs;
+pub mod change;
 pub mod check;
+mod client;
 pub mod drill;
+pub mod journal;
 mod lines;
 pub mod log;
+pub mod roster;
 pub mod serve;
+pub mod sessions;
+mod source;
 pub mod stand_in;
 
 use std::process::ExitCode;
@@ -37,6 +43,14 @@ enum Command {
     Serve(serve::Args),
     /// Say everything that is wrong with a bench file, with line, column and remedy.
     Check(check::Args),
+    /// Send a change by hand: bounce, reauth, regrant or disconnect.
+    Change(change::Args),
+    /// Look at the memory of devices, pin and forget.
+    Roster(roster::Args),
+    /// Show what happened, and why; write captures.
+    Journal(journal::Args),
+    /// Show sessions per switch and port.
+    Sessions(sessions::Args),
     /// Run drills and say whether they passed.
     Drill(drill::Args),
     /// Run the built-in switch on its own, over UDP.
@@ -66,6 +80,23 @@ impl From<Outcome> for ExitCode {
             Outcome::BadInput => 2,
             Outcome::Refused => 3,
         })
+    }
+}
+
+/// An error that a command ends with.
+trait Ending: std::fmt::Display {
+    /// How the command ended.
+    fn outcome(&self) -> Outcome;
+}
+
+/// Tells an error, if there is one.
+fn told<E: Ending>(result: Result<(), E>) -> Outcome {
+    match result {
+        Ok(()) => Outcome::Done,
+        Err(error) => {
+            eprintln!("{error}");
+            error.outcome()
+        }
     }
 }
 
@@ -103,6 +134,10 @@ pub fn run(cli: Cli) -> Outcome {
     match cli.command {
         Command::Serve(args) => serve::run(&args),
         Command::Check(args) => check::run(&args),
+        Command::Change(args) => change::run(&args),
+        Command::Roster(args) => roster::run(&args),
+        Command::Journal(args) => journal::run(&args),
+        Command::Sessions(args) => sessions::run(&args),
         Command::Drill(args) => drill::run(&args),
         Command::StandIn(args) => stand_in::run(&args),
         Command::Certs(args) => certs::run(&args),

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{Effects, Pin, Roster};
+use super::{Device, Effects, Pin, Roster};
 use crate::journal::{Entry, Kind, Place};
 use crate::wire::Mac;
 
@@ -33,6 +33,26 @@ impl Roster {
         let touched = self.set_pin(now, mac, None);
         let mut effects = by_hand(now, mac, "unpinned", reason);
         effects.device(touched);
+        effects
+    }
+
+    /// Takes over what somebody knows of devices: their sightings and pins.
+    pub fn import(&mut self, now: Timestamp, devices: &[Device]) -> Effects {
+        let mut effects = Effects::default();
+        for device in devices {
+            let fields = &device.sightings.dhcp;
+            let fields = fields.iter().map(|(f, value)| (f.as_str(), value.as_str()));
+            let (touched, new) = self.learn(now, device.mac, fields);
+            let reason = match new.as_slice() {
+                [] => "nothing new sighted".to_owned(),
+                some => format!("taken over: {}", some.join(", ")),
+            };
+            effects.extend(by_hand(now, device.mac, "imported", reason));
+            effects.device(touched);
+            if let Some(pin) = &device.pin {
+                effects.extend(self.pin(now, device.mac, &pin.class, pin.note.as_deref()));
+            }
+        }
         effects
     }
 

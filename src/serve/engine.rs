@@ -238,16 +238,8 @@ impl Engine {
         for pin in pins {
             self.check_class(&pin.class)?;
         }
-        let mut effects = Effects::default();
+        let mut effects = self.roster.import(now, devices);
         for device in devices {
-            let fields = &device.sightings.dhcp;
-            let fields = fields.iter().map(|(f, value)| (f.as_str(), value.as_str()));
-            let (touched, _) = self.roster.learn(now, device.mac, fields);
-            effects.device(touched);
-            if let Some(pin) = &device.pin {
-                let note = pin.note.as_deref();
-                effects.extend(self.roster.pin(now, device.mac, &pin.class, note));
-            }
             effects.extend(self.recognise(now, device.mac));
         }
         Ok(effects)

@@ -588,13 +588,16 @@ pub fn new_printer(world: &World, start: Timestamp, mac: Mac, port: &str, first:
         .dhcp
         .insert("vendor-class".into(), "ticket printer".into());
     device.last_seen = sighted;
-    let recognised = entry(
-        later(sighted, 1),
-        Kind::Recognition,
-        "recognised",
-        "printer instead of holding: dhcp vendor-class is 'ticket printer'",
-        place(mac, port, "printer", first),
-    );
+    let recognised = Entry {
+        trace: mac_authentication(sighted, mac, port, "printer", first).trace,
+        ..entry(
+            later(sighted, 1),
+            Kind::Recognition,
+            "recognised",
+            "printer instead of holding: dhcp vendor-class is 'ticket printer'",
+            place(mac, port, "holding", first),
+        )
+    };
     step(
         vec![
             dhcp(sighted, mac, port, "ticket printer", first),

@@ -24,7 +24,7 @@ use crate::store::{EntryQuery, Reader};
 #[derive(Debug, Clone, Default, Serialize, Deserialize, IntoParams)]
 #[serde(default, deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub struct Wanted {
+pub struct EntriesWanted {
     /// Name of the switch entry.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub switch: Option<String>,
@@ -66,7 +66,7 @@ pub struct Wanted {
     pub limit: Option<usize>,
 }
 
-impl Wanted {
+impl EntriesWanted {
     pub(super) fn filter(&self) -> Result<Filter, Problem> {
         Ok(Filter {
             switch: self.switch.clone(),
@@ -81,7 +81,7 @@ impl Wanted {
         })
     }
 
-    fn query(&self, limit: usize) -> Result<EntryQuery, Problem> {
+    pub(crate) fn query(&self, limit: usize) -> Result<EntryQuery, Problem> {
         Ok(EntryQuery {
             filter: self.filter()?,
             after: self.after,
@@ -122,13 +122,13 @@ pub struct Entries {
 const PAGE: usize = 100;
 
 /// A page of the journal.
-#[utoipa::path(get, path = "/api/entries", operation_id = "entries", tag = "journal", params(Wanted), responses(
+#[utoipa::path(get, path = "/api/entries", operation_id = "entries", tag = "journal", params(EntriesWanted), responses(
     (status = 200, body = Entries, description = "As asked"),
     (status = 400, body = Problem, description = "What was wrong with it"),
 ))]
 pub(super) async fn list(
     State(board): State<Arc<Board>>,
-    Asked(wanted): Asked<Wanted>,
+    Asked(wanted): Asked<EntriesWanted>,
 ) -> Result<Json<Entries>, Problem> {
     let query = wanted.query(page_size(wanted.limit, PAGE)?)?;
     let page = board.look(move |reader| reader.entries(&query)).await?;
@@ -227,14 +227,14 @@ fn cut_at_silence(entries: &mut Vec<crate::journal::Entry>, from: Timestamp) {
 }
 
 /// The packets of the entries as a capture; passwords are set to zero.
-#[utoipa::path(get, path = "/api/capture.pcapng", operation_id = "capture", tag = "journal", params(Wanted), responses(
+#[utoipa::path(get, path = "/api/capture.pcapng", operation_id = "capture", tag = "journal", params(EntriesWanted), responses(
     (status = 200, description = "A pcapng file, oldest entry first",
         content_type = "application/x-pcapng", body = Vec<u8>),
     (status = 400, body = Problem, description = "What was wrong with it"),
 ))]
 pub(super) async fn export(
     State(board): State<Arc<Board>>,
-    Asked(wanted): Asked<Wanted>,
+    Asked(wanted): Asked<EntriesWanted>,
 ) -> Result<Response, Problem> {
     let mut query = wanted.query(usize::MAX)?;
     query.after.get_or_insert(0);

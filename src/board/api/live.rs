@@ -19,7 +19,7 @@ use tokio::time::Instant;
 
 use super::Problem;
 use super::ask::Asked;
-use super::journal::Wanted;
+use super::journal::EntriesWanted;
 use crate::board::Board;
 use crate::board::view::Outline;
 use crate::journal::{Entry, Filter, Follower, News};
@@ -33,7 +33,7 @@ const PACE: Duration = Duration::from_millis(40);
 /// Entries as they happen, as server-sent events: `entries` with an array of entries, `anew` when
 /// the place to go on from belongs to another journal and the caller should start afresh.
 #[utoipa::path(get, path = "/api/live", operation_id = "live", tag = "journal",
-    params(Wanted, ("last-event-id" = Option<String>, Header,
+    params(EntriesWanted, ("last-event-id" = Option<String>, Header,
         description = "Id of the last event seen; goes before `after`")),
     responses(
     (status = 200, description = "Events: `entries`, `anew`", content_type = "text/event-stream",
@@ -43,7 +43,7 @@ const PACE: Duration = Duration::from_millis(40);
 pub(super) async fn live(
     State(board): State<Arc<Board>>,
     headers: HeaderMap,
-    Asked(wanted): Asked<Wanted>,
+    Asked(wanted): Asked<EntriesWanted>,
 ) -> Result<impl IntoResponse, Problem> {
     if wanted.before.is_some() || wanted.limit.is_some() {
         return Err(Problem::bad(

@@ -29,9 +29,9 @@ use crate::serve::Stopped;
 
 pub use bench::{BenchView, ClassView};
 pub use change::{ChangeAsked, ChangeOrdered};
-pub use journal::Entries;
-pub use roster::{Devices, ImportedDevice, PinAsked};
-pub use sessions::Sessions;
+pub use journal::{Entries, EntriesWanted};
+pub use roster::{DeviceSort, Devices, DevicesWanted, ImportedDevice, PinAsked};
+pub use sessions::{Sessions, SessionsWanted};
 pub use what_if::{WhatIf, WhatIfAnswer};
 
 /// What went wrong, in words that say what to do.

@@ -22,7 +22,7 @@ use crate::store::{DeviceOrder, DeviceQuery};
 #[derive(Debug, Clone, Default, Serialize, Deserialize, IntoParams)]
 #[serde(default, deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub struct Wanted {
+pub struct DevicesWanted {
     /// Words that must all be found: in the address in any spelling, class, pin, note, or anything
     /// sighted.
     pub search: Option<String>,
@@ -31,7 +31,7 @@ pub struct Wanted {
     /// Only pinned ones.
     pub pinned: bool,
     /// `last-seen` (newest first) or `mac`.
-    pub order: Order,
+    pub order: DeviceSort,
     /// How many to leave out at the front.
     #[param(maximum = 10000000)]
     pub offset: usize,
@@ -40,10 +40,26 @@ pub struct Wanted {
     pub limit: Option<usize>,
 }
 
+impl DevicesWanted {
+    pub(crate) fn query(&self, limit: usize) -> DeviceQuery {
+        DeviceQuery {
+            search: self.search.clone(),
+            class: self.class.clone(),
+            pinned: self.pinned,
+            order: match self.order {
+                DeviceSort::LastSeen => DeviceOrder::LastSeen,
+                DeviceSort::Mac => DeviceOrder::Mac,
+            },
+            offset: self.offset,
+            limit,
+        }
+    }
+}
+
 /// Order of the devices.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum Order {
+pub enum DeviceSort {
     /// Last heard of first.
     #[default]
     LastSeen,
@@ -63,25 +79,15 @@ pub struct Devices {
 const PAGE: usize = 50;
 
 /// A page of the roster.
-#[utoipa::path(get, path = "/api/devices", operation_id = "devices", tag = "roster", params(Wanted), responses(
+#[utoipa::path(get, path = "/api/devices", operation_id = "devices", tag = "roster", params(DevicesWanted), responses(
     (status = 200, body = Devices, description = "As asked"),
     (status = 400, body = Problem, description = "What was wrong with it"),
 ))]
 pub(super) async fn list(
     State(board): State<Arc<Board>>,
-    Asked(wanted): Asked<Wanted>,
+    Asked(wanted): Asked<DevicesWanted>,
 ) -> Result<Json<Devices>, Problem> {
-    let query = DeviceQuery {
-        search: wanted.search,
-        class: wanted.class,
-        pinned: wanted.pinned,
-        order: match wanted.order {
-            Order::LastSeen => DeviceOrder::LastSeen,
-            Order::Mac => DeviceOrder::Mac,
-        },
-        offset: wanted.offset,
-        limit: page_size(wanted.limit, PAGE)?,
-    };
+    let query = wanted.query(page_size(wanted.limit, PAGE)?);
     let page = board.look(move |reader| reader.devices(&query)).await?;
     Ok(Json(Devices {
         devices: page.items.iter().map(DeviceView::from).collect(),
@@ -197,7 +203,7 @@ pub struct ImportedDevice {
 }
 
 impl ImportedDevice {
-    fn device(self, now: Timestamp) -> Result<Device, Problem> {
+    pub(crate) fn device(self, now: Timestamp) -> Result<Device, Problem> {
         let mut device = Device::unseen(mac(&self.mac)?, now);
         for (field, value) in self.sightings {
             if DhcpField::from_word(&field).is_none() {

@@ -17,7 +17,7 @@ use crate::store::SessionQuery;
 #[derive(Debug, Clone, Default, Serialize, Deserialize, IntoParams)]
 #[serde(default, deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-pub struct Wanted {
+pub struct SessionsWanted {
     /// Switch entry.
     pub switch: Option<String>,
     /// Port as the switch names it.
@@ -33,6 +33,19 @@ pub struct Wanted {
     pub limit: Option<usize>,
 }
 
+impl SessionsWanted {
+    pub(crate) fn query(&self, limit: usize) -> Result<SessionQuery, Problem> {
+        Ok(SessionQuery {
+            switch: self.switch.clone(),
+            port: self.port.clone(),
+            mac: self.mac.as_deref().map(mac).transpose()?,
+            live: self.live,
+            before: self.before,
+            limit,
+        })
+    }
+}
+
 /// A page of the sessions.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct Sessions {
@@ -45,22 +58,15 @@ pub struct Sessions {
 const PAGE: usize = 100;
 
 /// A page of the sessions.
-#[utoipa::path(get, path = "/api/sessions", operation_id = "sessions", tag = "sessions", params(Wanted), responses(
+#[utoipa::path(get, path = "/api/sessions", operation_id = "sessions", tag = "sessions", params(SessionsWanted), responses(
     (status = 200, body = Sessions, description = "As asked"),
     (status = 400, body = Problem, description = "What was wrong with it"),
 ))]
 pub(super) async fn list(
     State(board): State<Arc<Board>>,
-    Asked(wanted): Asked<Wanted>,
+    Asked(wanted): Asked<SessionsWanted>,
 ) -> Result<Json<Sessions>, Problem> {
-    let query = SessionQuery {
-        switch: wanted.switch,
-        port: wanted.port,
-        mac: wanted.mac.as_deref().map(mac).transpose()?,
-        live: wanted.live,
-        before: wanted.before,
-        limit: page_size(wanted.limit, PAGE)?,
-    };
+    let query = wanted.query(page_size(wanted.limit, PAGE)?)?;
     let page = board.look(move |reader| reader.sessions(&query)).await?;
     Ok(Json(Sessions {
         sessions: page.items.iter().map(SessionView::from).collect(),

@@ -67,13 +67,14 @@ pub enum Mark {
 }
 
 /// Starts of verdicts and what they mean; the first that fits counts.
-const MARKS: [(&str, Mark); 16] = [
+const MARKS: [(&str, Mark); 17] = [
     ("answered-reject", Mark::Trouble),
     ("answered-challenge", Mark::UnderWay),
     ("answered", Mark::Done),
     ("recorded", Mark::Done),
     ("acked", Mark::Done),
     ("dropped-superseded", Mark::Note),
+    ("dropped-settled", Mark::Note),
     ("dropped", Mark::Trouble),
     ("nak", Mark::Trouble),
     ("gave-up", Mark::Trouble),

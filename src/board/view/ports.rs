@@ -124,7 +124,7 @@ fn of_heard(port: &SwitchPort) -> PortView {
 }
 
 /// Runs of digits as numbers, so that port 10 follows port 9.
-fn natural(port: &str) -> Vec<(u64, String)> {
+pub(crate) fn natural(port: &str) -> Vec<(u64, String)> {
     let mut parts = vec![(0_u64, String::new())];
     let mut in_digits = false;
     for c in port.chars() {

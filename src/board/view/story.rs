@@ -210,10 +210,9 @@ impl Drawing<'_> {
     /// What came of it, for an entry whose packets do not show it.
     fn outcome(&mut self) {
         let entry = self.entry;
-        let class = entry.place.class.as_deref().unwrap_or("another class");
         let (label, sentence) = match (entry.kind, entry.verdict.as_str()) {
             (Kind::Recognition, _) => (
-                format!("recognised: {class}"),
+                format!("recognised: {}", picked_class(entry)),
                 format!(
                     "What was sighted fits another row of the class table now: {}.",
                     entry.reason
@@ -337,6 +336,14 @@ impl Drawing<'_> {
             packet: None,
         });
     }
+}
+
+/// The class of the row that fits now; the entry's own class is the one still in force.
+fn picked_class(entry: &Entry) -> &str {
+    let rows = entry.trace.iter().flat_map(|trace| &trace.rows);
+    rows.filter(|row| row.fits)
+        .last()
+        .map_or("another class", |row| row.class.as_str())
 }
 
 /// Acct-Status-Type in a sentence (RFC 2866 section 5.1).
