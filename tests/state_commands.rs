@@ -180,7 +180,7 @@ fn exercise(folder: &Folder) {
     );
     let newest = folder.ok(&["journal", "--limit", "1", "--json"]);
     let newest: serde_json::Value = serde_json::from_str(&newest).unwrap();
-    assert_eq!(newest["verdict"], "unpinned");
+    assert_eq!(newest["verdict"], "not-known");
 
     folder.ok(&["roster", "forget", "020000000001", "02:00:00:00:00:02"]);
     assert_eq!(folder.ok(&["roster", "list"]), "");

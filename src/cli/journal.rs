@@ -108,15 +108,17 @@ impl Filter {
 
 /// A time, or a span before now.
 fn time(text: &str) -> Result<Timestamp, String> {
+    time_seen_from(&Zoned::now(), text)
+}
+
+fn time_seen_from(now: &Zoned, text: &str) -> Result<Timestamp, String> {
     if let Ok(at) = text.parse() {
         return Ok(at);
     }
     let ago: jiff::Span = text.parse().map_err(|_| {
         "write a time like 2026-03-01T10:00:00Z, or so long ago like 10min".to_owned()
     })?;
-    let at = Zoned::now()
-        .checked_sub(ago)
-        .map_err(|why| why.to_string())?;
+    let at = now.checked_sub(ago).map_err(|why| why.to_string())?;
     Ok(at.timestamp())
 }
 
@@ -299,16 +301,20 @@ mod tests {
 
     #[test]
     fn times_are_points_or_spans_ago() {
-        assert_eq!(
-            time("2026-03-01T10:00:00Z"),
-            Ok("2026-03-01T10:00:00Z".parse().unwrap())
-        );
-        for (text, seconds) in [("10min", 600), ("2h", 7200), ("90s", 90)] {
-            let ago = Timestamp::now()
-                .duration_since(time(text).unwrap())
-                .as_secs();
-            assert!((seconds..seconds + 60).contains(&ago), "{text}: {ago}");
+        let now: Zoned = "2026-03-02T10:00:00+00:00[UTC]".parse().unwrap();
+        for (text, at) in [
+            ("2026-03-01T10:00:00Z", "2026-03-01T10:00:00Z"),
+            ("2026-03-01T10:00:00+01:00", "2026-03-01T09:00:00Z"),
+            ("10min", "2026-03-02T09:50:00Z"),
+            ("2h", "2026-03-02T08:00:00Z"),
+            ("1d", "2026-03-01T10:00:00Z"),
+        ] {
+            assert_eq!(
+                time_seen_from(&now, text),
+                Ok(at.parse().unwrap()),
+                "{text}"
+            );
         }
-        assert!(time("yesterday").is_err());
+        assert!(time_seen_from(&now, "yesterday").is_err());
     }
 }

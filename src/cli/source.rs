@@ -176,11 +176,10 @@ impl Source {
         match self {
             Source::Running(client) => Ok(client.delete(&format!("/api/devices/{mac}"))?),
             Source::Lying(lying) => {
-                if lying.roster.device(mac).is_none() {
-                    return Err(unknown(mac));
-                }
+                let known = lying.roster.device(mac).is_some();
                 let effects = lying.roster.forget(Timestamp::now(), mac);
-                lying.record(effects)
+                lying.record(effects)?;
+                if known { Ok(()) } else { Err(unknown(mac)) }
             }
         }
     }

@@ -6,8 +6,11 @@ use tokio::sync::{mpsc, oneshot};
 use super::engine::Engine;
 use crate::roster::Effects;
 
-/// Work for the loop that owns the engine.
-pub(super) type Job = Box<dyn FnOnce(&mut Engine, Timestamp) -> Effects + Send>;
+/// Work for the loop that owns the engine, and what tells the caller once it is stored.
+pub(super) type Job = Box<dyn FnOnce(&mut Engine, Timestamp) -> (Effects, Told) + Send>;
+
+/// Tells a caller that what it asked for is stored.
+pub(super) type Told = Box<dyn FnOnce() + Send>;
 
 /// A way into a running bench; cheap to clone.
 #[derive(Debug, Clone)]
@@ -15,7 +18,7 @@ pub struct Handle {
     jobs: mpsc::Sender<Job>,
 }
 
-/// The bench has stopped.
+/// The bench has stopped, or could not store what was asked of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("the bench has stopped")]
 pub struct Stopped;
@@ -27,10 +30,10 @@ impl Handle {
     }
 
     /// Runs `work` inside the loop that owns the engine, between two datagrams, and returns what
-    /// it returned once its effects are on their way to the store.
+    /// it returned once its effects are stored.
     ///
     /// # Errors
-    /// When the bench has stopped.
+    /// When the bench has stopped, or the effects could not be stored.
     pub async fn call<R, F>(&self, work: F) -> Result<R, Stopped>
     where
         R: Send + 'static,
@@ -39,9 +42,11 @@ impl Handle {
         let (done, result) = oneshot::channel();
         let job: Job = Box::new(move |engine, now| {
             let (value, effects) = work(engine, now);
-            // The caller may have gone away; the effects stand all the same.
-            let _ = done.send(value);
-            effects
+            let told: Told = Box::new(move || {
+                // The caller may have gone away; the effects stand all the same.
+                let _ = done.send(value);
+            });
+            (effects, told)
         });
         self.jobs.send(job).await.map_err(|_| Stopped)?;
         result.await.map_err(|_| Stopped)

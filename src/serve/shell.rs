@@ -14,7 +14,7 @@ use tokio::task::JoinHandle;
 
 use super::eap_settings::{self, EapError};
 use super::engine::Engine;
-use super::handle::{Handle, Job};
+use super::handle::{Handle, Job, Told};
 use super::writer::{Writer, send_all};
 use crate::bench::Bench;
 use crate::journal::{Journal, Link};
@@ -276,8 +276,8 @@ impl Loop {
                 biased;
                 _ = stop.changed() => break,
                 Some(job) = jobs.recv() => {
-                    let effects = job(&mut self.engine, Timestamp::now());
-                    self.let_out(effects);
+                    let (effects, told) = job(&mut self.engine, Timestamp::now());
+                    self.let_out(effects, Some(told));
                 }
                 link = sockets.readable() => self.read(link, &mut buffer),
                 () = due => {}
@@ -295,7 +295,7 @@ impl Loop {
         let now = Timestamp::now();
         if self.engine.next_deadline().is_some_and(|due| due <= now) {
             let effects = self.engine.tick(now);
-            self.let_out(effects);
+            self.let_out(effects, None);
         }
     }
 
@@ -320,7 +320,7 @@ impl Loop {
             let effects =
                 self.engine
                     .datagram(Timestamp::now(), link, self.local(link), peer, octets);
-            self.let_out(effects);
+            self.let_out(effects, None);
         }
     }
 
@@ -335,14 +335,16 @@ impl Loop {
 
     /// Answers to Access-Requests leave at once: they acknowledge nothing that a crash could
     /// lose. Accounting-Responses and changes leave once they are stored.
-    fn let_out(&self, mut effects: Effects) {
+    fn let_out(&self, mut effects: Effects, told: Option<Told>) {
         let (now, stored): (Vec<_>, Vec<_>) = std::mem::take(&mut effects.transmits)
             .into_iter()
             .partition(|transmit| transmit.link == Link::Authentication);
         send_all(&self.sockets, &now);
         effects.transmits = stored;
         if !effects.is_empty() {
-            self.writer.put(effects);
+            self.writer.put(effects, told);
+        } else if let Some(told) = told {
+            told();
         }
     }
 }

@@ -13,6 +13,7 @@ use crate::journal::Journal;
 use crate::roster::{Effects, Transmit};
 use crate::store::{Store, StoreError};
 
+use super::handle::Told;
 use super::shell::Sockets;
 
 /// How many steps may wait for the disk before the bench waits too.
@@ -25,9 +26,15 @@ const BATCH: usize = 512;
 const PRUNE_EVERY: SignedDuration = SignedDuration::from_millis(100);
 const PRUNE_STEP: usize = 2048;
 
+/// The effects of one step, and who waits for them.
+struct Queued {
+    effects: Effects,
+    told: Option<Told>,
+}
+
 /// The way to the writer thread. Dropping it lets the thread finish its queue and end.
 pub(super) struct Writer {
-    queue: SyncSender<Effects>,
+    queue: SyncSender<Queued>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -48,13 +55,14 @@ impl Writer {
         })
     }
 
-    /// Queues the effects of one step; `transmits` in it are sent after they are stored.
+    /// Queues the effects of one step; `transmits` in it are sent, and `told` is called, after
+    /// they are stored.
     /// Waits while the queue is full: a bench that outruns its disk must slow down, not forget.
-    pub(super) fn put(&self, effects: Effects) {
-        if let Err(TrySendError::Full(effects)) = self.queue.try_send(effects) {
+    pub(super) fn put(&self, effects: Effects, told: Option<Told>) {
+        if let Err(TrySendError::Full(queued)) = self.queue.try_send(Queued { effects, told }) {
             tracing::warn!("the state file is behind: waiting for the disk");
             // An error means that the thread is gone, and with it the bench.
-            let _ = self.queue.send(effects);
+            let _ = self.queue.send(queued);
         }
     }
 
@@ -71,15 +79,16 @@ impl Writer {
 }
 
 fn write_all(
-    steps: &Receiver<Effects>,
+    steps: &Receiver<Queued>,
     mut store: Option<Store>,
     journal: &Journal,
     sockets: &Sockets,
 ) {
     let mut pruned = Timestamp::MIN;
     while let Ok(first) = steps.recv() {
-        let mut batch = vec![first];
-        batch.extend(steps.try_iter().take(BATCH - 1));
+        let queued = std::iter::once(first).chain(steps.try_iter().take(BATCH - 1));
+        let (mut batch, told): (Vec<Effects>, Vec<Option<Told>>) =
+            queued.map(|one| (one.effects, one.told)).unzip();
         if let Err(error) = record(store.as_mut(), journal, &mut batch) {
             // Nothing of this batch is acknowledged: the switch will send again.
             tracing::error!(%error, "the state file refused; {} steps lost", batch.len());
@@ -88,6 +97,7 @@ fn write_all(
         for step in batch {
             send_all(sockets, &step.transmits);
         }
+        told.into_iter().flatten().for_each(|told| told());
         let now = Timestamp::now();
         if let Some(store) = &mut store
             && now.duration_since(pruned) >= PRUNE_EVERY
