@@ -361,3 +361,22 @@ fn the_family_says_where_the_role_stands() {
         assert_eq!(grant.role.as_deref(), Some("till"), "{family:?}");
     }
 }
+
+/// An answer for a device that has left is dropped.
+#[test]
+fn an_answer_that_comes_too_late_is_dropped() {
+    let (mut rig, request) = asked();
+    rig.act(|switch, now| switch.unplug(now, "till").unwrap());
+    let request = Packet::parse(&request).unwrap();
+    deliver(
+        &mut rig,
+        AUTHENTICATION,
+        &respond(&request, Code::ACCESS_ACCEPT, &[]),
+    );
+    assert!(rig.switch.sessions().is_empty() && dropped_for(&rig, "no request"));
+    assert_eq!(
+        rig.switch.next_deadline(),
+        None,
+        "nothing is left to wait for"
+    );
+}
