@@ -11,7 +11,7 @@ use tokio::sync::mpsc::UnboundedReceiver;
 use super::load::Loaded;
 use super::observe::Observation;
 use super::run::{Next, Outcome, Run};
-use super::script::Action;
+use super::script::Step;
 use super::stage::{self, BenchAt, StageError};
 use crate::bench::Bench;
 use crate::journal::{Follower, News};
@@ -93,9 +93,9 @@ impl<S: FnMut(&Run, &Observation)> World<'_, S> {
         loop {
             match run.next(Timestamp::now()) {
                 Next::Done => return Ok(run.outcome(Timestamp::now())),
-                Next::Act(action) => {
+                Next::Act(step) => {
                     self.show_last(&run);
-                    if let Err(error) = self.act(action).await? {
+                    if let Err(error) = self.act(step).await? {
                         run.abort(&error.to_string());
                     }
                 }
@@ -140,10 +140,10 @@ impl<S: FnMut(&Run, &Observation)> World<'_, S> {
     }
 
     /// The inner result is about the drill, the outer one about the sockets.
-    async fn act(&self, action: Action) -> Result<Result<(), StageError>, Stopped> {
+    async fn act(&self, step: Step) -> Result<Result<(), StageError>, Stopped> {
         self.switch
-            .set_open(stage::open_after(&action, self.switch.is_open()));
-        let on_switch = action.clone();
+            .set_open(stage::open_after(&step, self.switch.is_open()));
+        let on_switch = step.clone();
         let done = self
             .switch
             .call(
@@ -160,7 +160,7 @@ impl<S: FnMut(&Run, &Observation)> World<'_, S> {
         self.server
             .handle
             .call(
-                move |engine, now| match stage::on_bench(engine, now, &loaded, &action) {
+                move |engine, now| match stage::on_bench(engine, now, &loaded, &step) {
                     Ok(effects) => (Ok(()), effects),
                     Err(error) => (Err(error), Default::default()),
                 },

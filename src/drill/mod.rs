@@ -18,4 +18,4 @@ pub mod timeline;
 pub use load::{FindError, Loaded, find, load};
 pub use observe::{Observation, Who};
 pub use run::{Next, Outcome, Run};
-pub use script::{Action, Drill, Step};
+pub use script::{Drill, Step};

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::expect::{self, Counter};
 use super::observe::{Observation, Who};
-use super::script::{Action, Clause, Drill, Step};
+use super::script::{Clause, Drill, Step};
 use crate::wire::Mac;
 
 /// A drill under way.
@@ -18,8 +18,8 @@ pub struct Run {
     started: Timestamp,
     cursor: usize,
     step_started: Timestamp,
-    last_action: Timestamp,
-    /// Where in `seen` the last action stands: expectations look from here on.
+    last_deed: Timestamp,
+    /// Where in `seen` the last step that did something stands: expectations look from here on.
     mark: usize,
     /// Per device, the last observation that a class expectation took.
     taken: BTreeMap<Mac, usize>,
@@ -33,7 +33,7 @@ pub struct Run {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Next {
     /// Do this now, then ask again.
-    Act(Action),
+    Act(Step),
     /// Nothing to do before this moment, unless something is observed.
     Wait(Timestamp),
     /// Over.
@@ -48,7 +48,7 @@ pub struct StepResult {
     pub clause: String,
     /// Whether it held.
     pub held: bool,
-    /// Seconds from the last action to the match, where one was awaited.
+    /// Seconds from the last step that did something to the match, where one was awaited.
     pub after: Option<f64>,
     /// What was seen, in words.
     pub found: String,
@@ -90,7 +90,7 @@ impl Run {
             started: now,
             cursor: 0,
             step_started: now,
-            last_action: now,
+            last_deed: now,
             mark: 0,
             taken: BTreeMap::new(),
             seen: Vec::new(),
@@ -134,9 +134,9 @@ impl Run {
                 self.over = true;
                 break;
             };
-            if let Some(action) = step.action() {
-                self.note_action(now, step);
-                return Next::Act(action);
+            if step.is_done_by_world() {
+                self.note_step(now, step);
+                return Next::Act(step.value.clone());
             }
             if let Some(wait) = self.passive(now, step) {
                 return Next::Wait(wait);
@@ -173,9 +173,9 @@ impl Run {
         }
     }
 
-    fn note_action(&mut self, now: Timestamp, step: &Step) {
+    fn note_step(&mut self, now: Timestamp, step: &Step) {
         self.mark = self.seen.len();
-        self.last_action = now;
+        self.last_deed = now;
         self.seen.push(self.describe(now, step));
         self.advance(now);
     }
@@ -212,7 +212,7 @@ impl Run {
     fn expect(&mut self, now: Timestamp, clause: &Clause) -> Option<Timestamp> {
         let within = clause.within.unwrap_or_default();
         let end = self
-            .last_action
+            .last_deed
             .saturating_add(within)
             .unwrap_or(Timestamp::MAX);
         let found = self
@@ -252,7 +252,7 @@ impl Run {
     }
 
     fn matched(&mut self, clause: &Clause, at: Timestamp) {
-        let after = at.duration_since(self.last_action);
+        let after = at.duration_since(self.last_deed);
         let early = clause.not_before.is_some_and(|least| after < least);
         self.results.push(StepResult {
             clause: expect::in_words(clause),
@@ -284,7 +284,7 @@ impl Run {
                     format!(
                         "not seen; the last about it was '{}' after {:.1} s: {}",
                         seen.word,
-                        seen.at.duration_since(self.last_action).as_secs_f64(),
+                        seen.at.duration_since(self.last_deed).as_secs_f64(),
                         seen.why
                     )
                 },

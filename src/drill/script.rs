@@ -64,7 +64,7 @@ impl Default for Network {
 }
 
 /// One step.
-#[derive(Debug, Clone, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Step {
     /// Link up with a device on a port.
@@ -221,57 +221,12 @@ impl Clause {
     }
 }
 
-/// What a world is asked to do.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Action {
-    /// Link up with a device on a port.
-    Plug(Plug),
-    /// Link down.
-    Unplug(OnDevice),
-    /// Unplug and plug elsewhere.
-    Move(Plug),
-    /// Power off and on.
-    PowerCycle(OnDevice),
-    /// A person logs on.
-    LogOn(LogOn),
-    /// A person logs off.
-    LogOff(OnDevice),
-    /// A change by hand.
-    Change(ByHand),
-    /// Forget.
-    Forget(OnDevice),
-    /// Pin.
-    Pin(PinTo),
-    /// Unpin.
-    Unpin(OnDevice),
-    /// Cut or mend the way to the bench.
-    Server(ServerState),
-    /// Switch a fault on.
-    Fault(Fault),
-    /// Switch every fault off.
-    FaultsOff,
-}
-
 impl Step {
-    /// What the world has to do for it; `None` for waiting and expecting.
+    /// Whether something is done, by the world that the drill runs in; waiting and expecting are
+    /// the runner's own.
     #[must_use]
-    pub fn action(&self) -> Option<Action> {
-        Some(match self {
-            Step::Plug(what) => Action::Plug(what.clone()),
-            Step::Unplug(what) => Action::Unplug(what.clone()),
-            Step::Move(what) => Action::Move(what.clone()),
-            Step::PowerCycle(what) => Action::PowerCycle(what.clone()),
-            Step::LogOn(what) => Action::LogOn(what.clone()),
-            Step::LogOff(what) => Action::LogOff(what.clone()),
-            Step::Change(what) => Action::Change(what.clone()),
-            Step::Forget(what) => Action::Forget(what.clone()),
-            Step::Pin(what) => Action::Pin(what.clone()),
-            Step::Unpin(what) => Action::Unpin(what.clone()),
-            Step::Server(state) => Action::Server(*state),
-            Step::Fault(fault) => Action::Fault(fault.clone()),
-            Step::FaultsOff => Action::FaultsOff,
-            Step::Wait(_) | Step::Expect(_) | Step::Never(_) => return None,
-        })
+    pub fn is_done_by_world(&self) -> bool {
+        !matches!(self, Step::Wait(_) | Step::Expect(_) | Step::Never(_))
     }
 
     /// The step's word, its device and its port, for the timeline.

@@ -12,7 +12,7 @@ use rand::{Rng as _, SeedableRng as _};
 use super::load::Loaded;
 use super::observe::Observation;
 use super::run::{Next, Outcome, Run};
-use super::script::{Action, Network};
+use super::script::{Network, Step};
 use super::stage::{self, BenchAt, StageError};
 use crate::journal::Link;
 use crate::roster::{Effects, Roster};
@@ -106,8 +106,8 @@ impl<'a> World<'a> {
         loop {
             match run.next(self.now) {
                 Next::Done => return self.now,
-                Next::Act(action) => {
-                    if let Err(error) = self.act(run, &action) {
+                Next::Act(step) => {
+                    if let Err(error) = self.act(run, &step) {
                         run.abort(&error.to_string());
                     }
                 }
@@ -181,13 +181,13 @@ impl<'a> World<'a> {
         }
     }
 
-    fn act(&mut self, run: &mut Run, action: &Action) -> Result<(), StageError> {
-        self.open = stage::open_after(action, self.open);
-        if let Some(outputs) = stage::on_switch(&mut self.switch, self.now, action)? {
+    fn act(&mut self, run: &mut Run, step: &Step) -> Result<(), StageError> {
+        self.open = stage::open_after(step, self.open);
+        if let Some(outputs) = stage::on_switch(&mut self.switch, self.now, step)? {
             self.from_switch(run, outputs);
             return Ok(());
         }
-        let effects = stage::on_bench(&mut self.engine, self.now, self.loaded, action)?;
+        let effects = stage::on_bench(&mut self.engine, self.now, self.loaded, step)?;
         self.from_bench(run, effects);
         Ok(())
     }

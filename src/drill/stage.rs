@@ -6,7 +6,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use super::load::Loaded;
-use super::script::{Action, Plug, ServerState};
+use super::script::{Plug, ServerState, Step};
 use crate::bench::Switch;
 use crate::roster::Effects;
 use crate::serve::{Engine, Target};
@@ -90,17 +90,17 @@ fn declared(
 pub(super) fn on_switch(
     switch: &mut StandIn,
     now: Timestamp,
-    action: &Action,
+    step: &Step,
 ) -> Result<Option<Outputs>, StandInError> {
-    Ok(Some(match action {
-        Action::Plug(what) => plug(switch, now, what)?,
-        Action::Unplug(what) => switch.unplug(now, &what.device)?,
-        Action::Move(what) => {
+    Ok(Some(match step {
+        Step::Plug(what) => plug(switch, now, what)?,
+        Step::Unplug(what) => switch.unplug(now, &what.device)?,
+        Step::Move(what) => {
             let mut outputs = switch.unplug(now, &what.device)?;
             outputs.extend(plug(switch, now, what)?);
             outputs
         }
-        Action::PowerCycle(what) => switch.power_cycle(now, &what.device, DARK)?,
+        Step::PowerCycle(what) => switch.power_cycle(now, &what.device, DARK)?,
         _ => return Ok(None),
     }))
 }
@@ -119,7 +119,7 @@ pub(super) fn on_bench(
     engine: &mut Engine,
     now: Timestamp,
     loaded: &Loaded,
-    action: &Action,
+    step: &Step,
 ) -> Result<Effects, StageError> {
     let mac = |name: &str| {
         loaded
@@ -130,27 +130,27 @@ pub(super) fn on_bench(
             .map(|device| device.mac)
             .ok_or_else(|| StageError::NoDevice(name.to_owned()))
     };
-    Ok(match action {
-        Action::Change(what) => {
+    Ok(match step {
+        Step::Change(what) => {
             let target = Target::Mac(mac(&what.device)?);
             let (result, effects) = engine.change(now, &target, what.kind, "a step of the drill");
             result?;
             effects
         }
-        Action::Forget(what) => engine.forget(now, mac(&what.device)?),
-        Action::Pin(what) => engine.pin(now, mac(&what.device)?, &what.class, Some("drill"))?,
-        Action::Unpin(what) => engine.unpin(now, mac(&what.device)?),
-        Action::Fault(fault) => engine.start_fault(now, fault.clone()).1,
-        Action::FaultsOff => engine.stop_faults(now),
+        Step::Forget(what) => engine.forget(now, mac(&what.device)?),
+        Step::Pin(what) => engine.pin(now, mac(&what.device)?, &what.class, Some("drill"))?,
+        Step::Unpin(what) => engine.unpin(now, mac(&what.device)?),
+        Step::Fault(fault) => engine.start_fault(now, fault.clone()).1,
+        Step::FaultsOff => engine.stop_faults(now),
         _ => Effects::default(),
     })
 }
 
 /// Whether the way between switch and bench is open after a step, given how it was before.
-pub(super) fn open_after(action: &Action, open: bool) -> bool {
-    match action {
-        Action::Server(ServerState::Silent) => false,
-        Action::Server(ServerState::Back) => true,
+pub(super) fn open_after(step: &Step, open: bool) -> bool {
+    match step {
+        Step::Server(ServerState::Silent) => false,
+        Step::Server(ServerState::Back) => true,
         _ => open,
     }
 }
