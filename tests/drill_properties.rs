@@ -27,7 +27,7 @@ static BASE: LazyLock<Loaded> = LazyLock::new(|| {
          \x20 critical: {{ role: critical, vlan: 99 }}\n  dead-time: 20s\n\
          \x20 # Records must get through before the drill ends, so the waits are bounded.\n\
          \x20 accounting: {{ retransmission: {{ first: 2s, tries: 0, longest: 8s, total: 0s }} }}\n\
-         \x20 dialect:\n    commands: [enterprise-9]\n    role: {{ vendor: {{ vendor: 9, type: 1, prefix: interface-template-name= }} }}\n\
+         \x20 dialect: {{ family: enterprise-9 }}\n\
          devices:\n\
          \x20 - {{ name: printer, mac: 02:1a:70:00:00:01, boot-time: 10s, dhcp: {{ vendor-class: lq-print/3 }} }}\n\
          \x20 - {{ name: till, mac: 02:1a:71:00:00:01, boot-time: 10s, dhcp: {{ vendor-class: lq-till/4 }} }}\n\

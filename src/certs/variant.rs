@@ -3,10 +3,11 @@
 use super::Role;
 
 /// What is special about a certificate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Variant {
     /// Nothing: it should be taken.
+    #[default]
     Good,
     /// Its time is over.
     Expired,

@@ -59,8 +59,17 @@ pub async fn run(
         dhcp: server.bound.dhcp,
         change: server.bound.change,
     };
-    let switch = stage::stand_in(&loaded, at, change_port, seed)
-        .map_err(|error| LiveError::Stage(error.to_string()))?;
+    let staged = |error: StageError| LiveError::Stage(error.to_string());
+    let certificates = stage::certificates(&loaded, Timestamp::now()).map_err(staged)?;
+    if let Some(certificates) = &certificates {
+        let offer = certificates.settings().map_err(staged)?;
+        server
+            .handle
+            .call(move |engine, _| (engine.offer_eap(Some(offer)), Default::default()))
+            .await?;
+    }
+    let switch =
+        stage::stand_in(&loaded, at, change_port, certificates.as_ref(), seed).map_err(staged)?;
     let run = Run::new(Arc::clone(&loaded.drill), Timestamp::now());
     let entries = server.journal.follow(0);
     let (switch, events) = SwitchSockets::bind(&switch).await?.start(switch);

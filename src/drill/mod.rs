@@ -4,6 +4,7 @@
 //! [`run`] is sans-IO: it is shown what happened and says what to do next. [`sim`] and [`live`]
 //! are the worlds it acts on.
 
+mod dot1x;
 pub mod expect;
 pub mod live;
 pub mod load;

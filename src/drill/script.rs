@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use jiff::SignedDuration;
 use serde::{Deserialize, Serialize};
 
-use crate::bench::ChangeKind;
 use crate::bench::yaml::At;
+use crate::bench::{ChangeKind, MethodName};
+use crate::certs::Variant;
 use crate::fault::Fault;
 use crate::journal::Kind;
 use crate::stand_in::{DeviceConfig, StandInConfig};
@@ -27,6 +28,9 @@ pub struct Drill {
     pub switch: StandInConfig,
     /// The devices, by the names that the steps use.
     pub devices: Vec<DeviceConfig>,
+    /// 802.1X in this drill: what the bench offers, with certificates made for the run.
+    #[serde(default)]
+    pub eap: Option<Eap>,
     /// The way between switch and bench, in simulated time.
     #[serde(default)]
     pub network: Network,
@@ -35,6 +39,39 @@ pub struct Drill {
     /// What must hold over the whole drill.
     #[serde(default)]
     pub overall: Vec<At<Clause>>,
+}
+
+/// 802.1X in a drill. A bench CA and certificates of every kind are made for each run, as
+/// `portproof certs` makes them; devices name theirs by the path in that set, such as
+/// `machine/office-1/good.pem`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Eap {
+    /// Methods that the bench offers, the favourite first.
+    pub methods: Vec<MethodName>,
+    /// Which of its certificates the bench shows (default: the good one).
+    #[serde(default)]
+    pub server: Variant,
+    /// Host names of machines that get certificates.
+    #[serde(default)]
+    pub machines: Vec<String>,
+    /// Names of people who get certificates.
+    #[serde(default)]
+    pub people: Vec<String>,
+    /// Longest EAP packet that the bench sends, octets (default 1024).
+    #[serde(default = "fragment_size")]
+    pub fragment_size: u16,
+    /// Whether a TLS session may be resumed (default true).
+    #[serde(default = "yes")]
+    pub resumption: bool,
+}
+
+fn fragment_size() -> u16 {
+    1024
+}
+
+fn yes() -> bool {
+    true
 }
 
 /// The way between switch and bench, in simulated time. A live drill has the real one.

@@ -82,11 +82,15 @@ impl<'a> World<'a> {
             Box::new(StdRng::seed_from_u64(seed)),
         );
         engine.set_change_address(at.change);
+        let certificates = stage::certificates(loaded, BEGIN)?;
+        if let Some(certificates) = &certificates {
+            engine.offer_eap(Some(certificates.settings()?));
+        }
         Ok(World {
             loaded,
             now: BEGIN,
             engine,
-            switch: stage::stand_in(loaded, at, entry.change_port, seed)?,
+            switch: stage::stand_in(loaded, at, entry.change_port, certificates.as_ref(), seed)?,
             at,
             switch_at: entry.address.addr(),
             change_port: entry.change_port,

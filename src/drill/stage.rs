@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use super::dot1x::Certificates;
 use super::load::Loaded;
 use super::script::{Plug, ServerState, Step};
 use crate::bench::Switch;
@@ -41,6 +42,19 @@ pub(super) enum StageError {
     Target(#[from] crate::serve::TargetError),
     #[error(transparent)]
     Class(#[from] crate::serve::UnknownClass),
+    #[error(transparent)]
+    Certificates(#[from] crate::certs::CertsError),
+    #[error(transparent)]
+    Eap(#[from] crate::serve::EapError),
+}
+
+/// Certificates for a run that begins at `now`, if the drill has 802.1X.
+pub(super) fn certificates(
+    loaded: &Loaded,
+    now: Timestamp,
+) -> Result<Option<Certificates>, StageError> {
+    let eap = loaded.drill.eap.as_ref();
+    eap.map(|eap| Certificates::make(eap, now)).transpose()
 }
 
 /// The drill's switch as the bench declares it: servers, secrets and relay are filled in.
@@ -48,6 +62,7 @@ pub(super) fn stand_in(
     loaded: &Loaded,
     at: BenchAt,
     change_port: u16,
+    certificates: Option<&Certificates>,
     seed: u64,
 ) -> Result<StandIn, StageError> {
     let drill = &loaded.drill;
@@ -55,10 +70,11 @@ pub(super) fn stand_in(
         .bench
         .switch(&drill.switch.name)
         .ok_or_else(|| StageError::NoSwitch(drill.switch.name.clone()))?;
-    Ok(StandIn::new(
-        declared(&drill.switch, entry, at, change_port, &loaded.drill.devices),
-        seed,
-    )?)
+    let mut config = declared(&drill.switch, entry, at, change_port, &drill.devices);
+    if let Some(certificates) = certificates {
+        certificates.equip(&mut config)?;
+    }
+    Ok(StandIn::new(config, seed)?)
 }
 
 fn declared(
@@ -101,6 +117,8 @@ pub(super) fn on_switch(
             outputs
         }
         Step::PowerCycle(what) => switch.power_cycle(now, &what.device, DARK)?,
+        Step::LogOn(what) => switch.log_on(now, &what.device, &what.person)?,
+        Step::LogOff(what) => switch.log_off(now, &what.device)?,
         _ => return Ok(None),
     }))
 }

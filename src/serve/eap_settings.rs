@@ -1,5 +1,6 @@
 //! The EAP part of a bench, with its PEM files read.
 
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -39,9 +40,16 @@ pub enum EapError {
 /// # Errors
 /// A file that can't be read, or settings that do not fit together.
 pub fn read(bench: Option<&EapSettings>) -> Result<Option<Arc<Settings>>, EapError> {
-    let Some(bench) = bench else {
-        return Ok(None);
-    };
+    bench
+        .map(|bench| read_from(bench, &|path: &Path| std::fs::read(path)))
+        .transpose()
+}
+
+/// The same with files of the caller's.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(bench: &EapSettings, read: &Reader<'_>) -> Result<Arc<Settings>, EapError> {
     let mut plan = Plan {
         preference: bench.methods.iter().filter_map(method).collect(),
         fragment: usize::from(bench.fragment_size),
@@ -53,16 +61,16 @@ pub fn read(bench: Option<&EapSettings>) -> Result<Option<Arc<Settings>>, EapErr
     }
     if let (Some(certificate), Some(key)) = (&bench.certificate, &bench.key) {
         plan.tls = Some(Arc::new(Tls::new(TlsPlan {
-            chain: certificates(certificate)?,
-            key: PrivateKeyDer::from_pem_file(key).map_err(of(key))?,
-            roots: all(&bench.client_ca, certificates)?,
-            crls: all(&bench.crl, revocation_lists)?,
+            chain: several(certificate, read)?,
+            key: PrivateKeyDer::from_pem_slice(&octets(key, read)?).map_err(of(key))?,
+            roots: all::<CertificateDer<'_>>(&bench.client_ca, read)?,
+            crls: all::<CertificateRevocationListDer<'_>>(&bench.crl, read)?,
             versions: versions(&bench.tls),
             resumption: bench.resumption.then(Resumption::default),
             key_log: None,
         })?));
     }
-    Ok(Some(Arc::new(Settings::new(plan)?)))
+    Ok(Arc::new(Settings::new(plan)?))
 }
 
 fn method(name: &MethodName) -> Option<Method> {
@@ -84,27 +92,23 @@ fn versions(allowed: &[TlsVersion]) -> Versions {
     }
 }
 
-fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, EapError> {
-    several(path)
+/// Gives the octets of a file.
+pub type Reader<'r> = dyn Fn(&Path) -> io::Result<Vec<u8>> + 'r;
+
+fn octets(path: &Path, read: &Reader<'_>) -> Result<Vec<u8>, EapError> {
+    read(path).map_err(|error| of(path)(pem::Error::Io(error)))
 }
 
-fn revocation_lists(path: &Path) -> Result<Vec<CertificateRevocationListDer<'static>>, EapError> {
-    several(path)
-}
-
-fn several<T: PemObject>(path: &Path) -> Result<Vec<T>, EapError> {
-    T::pem_file_iter(path)
-        .and_then(Iterator::collect)
+fn several<T: PemObject>(path: &Path, read: &Reader<'_>) -> Result<Vec<T>, EapError> {
+    T::pem_slice_iter(&octets(path, read)?)
+        .collect::<Result<_, _>>()
         .map_err(of(path))
 }
 
-fn all<T>(
-    paths: &[PathBuf],
-    read: impl Fn(&Path) -> Result<Vec<T>, EapError>,
-) -> Result<Vec<T>, EapError> {
+fn all<T: PemObject>(paths: &[PathBuf], read: &Reader<'_>) -> Result<Vec<T>, EapError> {
     let mut found = Vec::new();
     for path in paths {
-        found.extend(read(path)?);
+        found.extend(several(path, read)?);
     }
     Ok(found)
 }
