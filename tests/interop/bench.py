@@ -2,7 +2,7 @@
 
 import json
 
-from ring import PORTPROOF, Process, wait
+from ring import PORTPROOF, Process
 
 
 class Bench:
@@ -40,7 +40,7 @@ class Bench:
             fresh = [entry for entry in self.entries(**wanted) if entry["seq"] not in seqs]
             return fresh and fresh[0]
 
-        return wait(look, f"an entry with {wanted}", explain=self.process.tail)
+        return self.process.until(look, f"an entry with {wanted}")
 
     def wait_rejection(self, after):
         """The first entry after a mark that tells of a reject."""
@@ -53,7 +53,7 @@ class Bench:
                 if entry["seq"] not in seqs and entry["verdict"].startswith("answered-reject")
             ]
 
-        return wait(look, "a reject", explain=self.process.tail)[0]
+        return self.process.until(look, "a reject")[0]
 
     def packets(self):
         """Every packet of the journal, as (record, octets)."""

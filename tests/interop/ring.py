@@ -35,17 +35,23 @@ class Process:
 
     def wait_for(self, pattern, patience=PATIENCE, after=0):
         """Waits until the output has the pattern, from character `after` on."""
+        return self.until(
+            lambda: re.search(pattern, self.said()[after:]), f"to say {pattern!r}", patience
+        )
 
-        def look():
-            found = re.search(pattern, self.said()[after:])
-            if not found and self.process.poll() is not None:
+    def until(self, look, what, patience=PATIENCE):
+        """Asks `look` until it gives something; an ended process will give nothing more."""
+
+        def look_or_ended():
+            ended = self.process.poll() is not None
+            found = look()
+            if not found and ended:
                 raise AssertionError(
-                    f"{self.name} ended with {self.process.returncode} before it said "
-                    f"{pattern!r}:\n{self.tail()}"
+                    f"{self.name} ended with {self.process.returncode}, wanted {what}:\n{self.tail()}"
                 )
             return found
 
-        return wait(look, f"{self.name} to say {pattern!r}", patience, self.tail)
+        return wait(look_or_ended, f"{self.name} {what}", patience, self.tail)
 
     def tail(self, lines=40):
         return "\n".join(self.said().splitlines()[-lines:])
