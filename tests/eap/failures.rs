@@ -204,7 +204,7 @@ fn inner_methods_that_the_bench_does_not_allow() {
     assert!(matches!(outcome.refusal(), Refusal::NoCommonMethod { .. }));
 }
 
-fn login_as(pki: &Pki, from: &Authority, leaf: CertificateParams, versions: Versions) -> Outcome {
+fn login_as(pki: &Pki, from: &Authority, leaf: &CertificateParams, versions: Versions) -> Outcome {
     let mut client_plan = pki.client_plan();
     client_plan.certificate = Some(from.issue(leaf));
     let mut config = config(pki, EAP_TLS);
@@ -229,7 +229,7 @@ fn certificates_that_are_refused_by_cause() {
     for (versions, _) in VERSIONS {
         let mut expired = pki::person("mo", 1);
         expired.not_after = date_time_ymd(2026, 2, 1);
-        let outcome = login_as(&pki, &pki.issuing, expired, versions);
+        let outcome = login_as(&pki, &pki.issuing, &expired, versions);
         let on = "2026-02-01T00:00:00Z".parse().unwrap();
         assert_eq!(cause(&outcome), &CertificateCause::Expired { on });
         assert!(in_words(&outcome).contains("expired on 2026-02-01T00:00:00Z"));
@@ -241,25 +241,25 @@ fn certificates_that_are_refused_by_cause() {
 
         let mut early = pki::person("mo", 2);
         early.not_before = date_time_ymd(2026, 4, 1);
-        let outcome = login_as(&pki, &pki.issuing, early, versions);
+        let outcome = login_as(&pki, &pki.issuing, &early, versions);
         let from = "2026-04-01T00:00:00Z".parse().unwrap();
         assert_eq!(cause(&outcome), &CertificateCause::NotYetValid { from });
 
         let stranger = Authority::root("another root");
-        let outcome = login_as(&pki, &stranger, pki::person("mo", 3), versions);
+        let outcome = login_as(&pki, &stranger, &pki::person("mo", 3), versions);
         assert_eq!(cause(&outcome), &CertificateCause::UnknownIssuer);
         assert!(in_words(&outcome).contains("another root"));
 
         let mut server = pki::person("mo", 4);
         server.extended_key_usages = vec![ExtendedKeyUsagePurpose::ServerAuth];
-        let outcome = login_as(&pki, &pki.issuing, server, versions);
+        let outcome = login_as(&pki, &pki.issuing, &server, versions);
         let purposes = vec!["serverAuth".to_owned()];
         assert_eq!(
             cause(&outcome),
             &CertificateCause::WrongPurpose { purposes }
         );
 
-        let good = login_as(&pki, &pki.issuing, pki::person("mo", 5), versions);
+        let good = login_as(&pki, &pki.issuing, &pki::person("mo", 5), versions);
         good.agreed();
     }
 }
@@ -272,7 +272,7 @@ fn long_chain_passes() {
         authority = authority.below(name);
     }
     for (versions, _) in VERSIONS {
-        let outcome = login_as(&pki, &authority, pki::person("mo", 9), versions);
+        let outcome = login_as(&pki, &authority, &pki::person("mo", 9), versions);
         outcome.agreed();
     }
 }
@@ -324,7 +324,7 @@ fn judged(pki: &Pki, case: Case, versions: Versions, change: impl FnOnce(&mut Pa
     pair.login()
 }
 
-fn serve(pair: &mut Pair, pki: &Pki, case: Case, versions: Versions, leaf: CertificateParams) {
+fn serve(pair: &mut Pair, pki: &Pki, case: Case, versions: Versions, leaf: &CertificateParams) {
     let mut tls_plan = pki.tls_plan(versions);
     (tls_plan.chain, tls_plan.key) = pki.issuing.issue(leaf);
     let mut plan = plan(pki, case, versions);
@@ -354,7 +354,7 @@ fn supplicant_refuses_our_certificate() {
             let outcome = judged(&pki, case, versions, |pair| {
                 let mut leaf = pki::server("aaa.quay.example");
                 leaf.not_after = date_time_ymd(2026, 2, 1);
-                serve(pair, &pki, case, versions, leaf);
+                serve(pair, &pki, case, versions, &leaf);
             });
             assert_eq!(alert(&outcome).code, 45);
             assert!(!alert(&outcome).shows_skewed_clock());
@@ -362,13 +362,8 @@ fn supplicant_refuses_our_certificate() {
 
             // Wrong name.
             let outcome = judged(&pki, case, versions, |pair| {
-                serve(
-                    pair,
-                    &pki,
-                    case,
-                    versions,
-                    pki::server("other.quay.example"),
-                );
+                let leaf = pki::server("other.quay.example");
+                serve(pair, &pki, case, versions, &leaf);
             });
             assert_eq!(alert(&outcome).code, 42);
             assert!(in_words(&outcome).contains("other.quay.example"));

@@ -153,9 +153,12 @@ fn fixed_values_of_tls_1_3() {
     }
 }
 
-/// Secrets of the last connection of each name.
+/// Name, client random, secret.
+type Entry = (String, Vec<u8>, Vec<u8>);
+
+/// The secrets of all connections.
 #[derive(Debug, Default)]
-struct Secrets(Mutex<Vec<(String, Vec<u8>, Vec<u8>)>>);
+struct Secrets(Mutex<Vec<Entry>>);
 
 impl KeyLog for Secrets {
     fn log(&self, label: &str, client_random: &[u8], secret: &[u8]) {

@@ -43,7 +43,7 @@ impl Authority {
         self.issuer.der().clone()
     }
 
-    pub fn issue(&self, leaf: CertificateParams) -> (Chain, PrivateKeyDer<'static>) {
+    pub fn issue(&self, leaf: &CertificateParams) -> (Chain, PrivateKeyDer<'static>) {
         let key = KeyPair::generate().unwrap();
         let mut chain = vec![leaf.signed_by(&key, &self.issuer).unwrap().der().clone()];
         chain.extend(self.between.iter().cloned());
@@ -116,8 +116,8 @@ impl Pki {
         let root = Authority::root("Lantern Quay bench root");
         let issuing = root.below("Lantern Quay bench issuing");
         Pki {
-            server: issuing.issue(server("aaa.quay.example")),
-            person: issuing.issue(person("mo", 7)),
+            server: issuing.issue(&server("aaa.quay.example")),
+            person: issuing.issue(&person("mo", 7)),
             root,
             issuing,
         }
