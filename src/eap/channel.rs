@@ -251,18 +251,34 @@ impl Channel {
                 at: now,
             }),
             Error::NoCertificatesPresented => Refusal::NoCertificate,
-            Error::PeerIncompatible(
-                why @ (PeerIncompatible::Tls12NotOffered
-                | PeerIncompatible::Tls12NotOfferedOrEnabled
-                | PeerIncompatible::SupportedVersionsExtensionRequired
-                | PeerIncompatible::ServerTlsVersionIsDisabledByOurConfig),
-            ) => Refusal::NoCommonTlsVersion(format!("{why:?}")),
+            Error::PeerIncompatible(why) => match not_shared(&why) {
+                Some(what) => Refusal::NoCommonTls { what },
+                None => Error::PeerIncompatible(why).into(),
+            },
             other => match self.link.take_fault() {
                 Some(fault) => Refusal::Certificate(fault),
                 None => other.into(),
             },
         }
     }
+}
+
+fn not_shared(why: &PeerIncompatible) -> Option<&'static str> {
+    Some(match why {
+        PeerIncompatible::Tls12NotOffered
+        | PeerIncompatible::Tls12NotOfferedOrEnabled
+        | PeerIncompatible::SupportedVersionsExtensionRequired
+        | PeerIncompatible::ServerTlsVersionIsDisabledByOurConfig => "TLS version",
+        PeerIncompatible::NoCipherSuitesInCommon => "cipher suite",
+        PeerIncompatible::NoKxGroupsInCommon
+        | PeerIncompatible::NamedGroupsExtensionRequired
+        | PeerIncompatible::KeyShareExtensionRequired => "key exchange group",
+        PeerIncompatible::NoSignatureSchemesInCommon => "signature scheme",
+        // TLS 1.2 made the extension (RFC 5246 section 7.4.1.4.1): a hello without it is mostly
+        // one of TLS 1.1 or older.
+        PeerIncompatible::SignatureAlgorithmsExtensionRequired => "TLS version or signature scheme",
+        _ => return None,
+    })
 }
 
 impl From<Error> for Refusal {

@@ -8,7 +8,7 @@ use super::method::Context;
 use super::proof::{Inner, Method};
 use super::refusal::Refusal;
 use super::settings::Place;
-use super::tunnel::{Identified, Reply};
+use super::tunnel::{Identified, LastAnswer, Reply};
 
 pub(super) struct Peap {
     exchange: Exchange,
@@ -57,18 +57,23 @@ impl Peap {
         )
     }
 
-    /// What the supplicant says to our success: true if it agrees.
-    pub(super) fn agrees(plaintext: &[u8]) -> Result<bool, Refusal> {
+    /// What the supplicant says to our success.
+    ///
+    /// After resuming with TLS 1.3 that was one octet. A supplicant from before RFC 9427 takes it
+    /// for a request of type 0 and answers with a Nak (seen with a supplicant of 2022); it is told
+    /// the result as ever.
+    pub(super) fn last_answer(plaintext: &[u8]) -> Result<LastAnswer, Refusal> {
         let packet = peap::expand(Code::Response, 0, plaintext).unwrap_or_default();
         match Packet::parse(&packet) {
             Ok(response) if response.kind == Some(Type::TLV) => {
                 match peap::read_result(response.data) {
-                    Some(true) => Ok(true),
+                    Some(true) => Ok(LastAnswer::Agrees),
                     Some(false) => Err(Refusal::ResultRefused),
                     None => Err(protocol("the last message tells no result")),
                 }
             }
-            _ => Ok(false),
+            Ok(response) if response.kind == Some(Type::NAK) => Ok(LastAnswer::WantsResult),
+            _ => Err(protocol("the last message is no result")),
         }
     }
 

@@ -103,9 +103,14 @@ pub enum Refusal {
     /// TLS cannot go on, without an alert from the supplicant.
     #[error("TLS failed: {0}")]
     Tls(String),
-    /// No TLS version in common.
-    #[error("the supplicant offers no TLS version that the bench allows ({0})")]
-    NoCommonTlsVersion(String),
+    /// Supplicant and bench have no way to do TLS in common.
+    #[error(
+        "the supplicant and the bench share no {what}; an old device may offer only TLS 1.0, RSA key exchange or CBC suites, which the bench does not speak"
+    )]
+    NoCommonTls {
+        /// What they do not share.
+        what: &'static str,
+    },
 
     /// A TLS message is longer than a login needs.
     #[error("the supplicant announced or sent a TLS message of {said} octets; the most is {most}")]
@@ -169,7 +174,7 @@ pub enum Silence {
     Offer(Method),
     /// It was given a challenge or asked within a tunnel.
     Method(Method),
-    /// It got a part of our certificate and did not ask for the next one.
+    /// It got a part of a TLS message (mostly our certificate) and did not ask for the next.
     Fragment {
         /// Octets sent so far.
         sent: usize,
@@ -198,7 +203,7 @@ impl fmt::Display for Silence {
             }
             Silence::Fragment { sent, of } => write!(
                 f,
-                "the supplicant went silent after {sent} of {of} octets of our certificate: the \
+                "the supplicant went silent after {sent} of {of} octets of our TLS message: the \
                  fragments may be too big for a link on the way; try a smaller fragment size"
             ),
             Silence::ServerCertificate(method) => write!(

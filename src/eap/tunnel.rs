@@ -53,6 +53,16 @@ pub(super) enum Reply {
     Proven(Identified),
 }
 
+/// What a supplicant says inside after all was proven.
+pub(super) enum LastAnswer {
+    /// It agrees with success.
+    Agrees,
+    /// It wants the result told in the way of PEAP.
+    WantsResult,
+    /// It begins something, which must then be gone through (RFC 9427, from memory).
+    GoesOn,
+}
+
 /// Who was proven inside.
 pub(super) struct Identified {
     pub(super) identity: String,
@@ -111,10 +121,7 @@ impl Tunnel {
                 Err(self.protocol("an empty message in the middle of the handshake"))
             }
             State::BeforeInside => self.begin(context),
-            State::Inside => {
-                let reply = self.inside.receive(context, &self.channel, &[]);
-                self.answer(context, reply)
-            }
+            State::Inside => self.inside(context, &[]),
             State::Closing(proof, proven) => Ok(self.finish(proof.clone(), proven)),
             State::Failing(refusal) => Err(refusal.clone()),
         }
@@ -135,15 +142,22 @@ impl Tunnel {
                 Ok(self.ask(context))
             }
             State::Handshake | State::BeforeInside if plaintext.is_empty() => self.begin(context),
-            State::Closing(proof, proven) if self.inside.agrees(&plaintext)? => {
-                Ok(self.finish(proof.clone(), proven))
-            }
-            _ => {
-                self.state = State::Inside;
-                let reply = self.inside.receive(context, &self.channel, &plaintext);
-                self.answer(context, reply)
-            }
+            State::Closing(proof, proven) => match self.inside.last_answer(&plaintext)? {
+                LastAnswer::Agrees => Ok(self.finish(proof.clone(), proven)),
+                LastAnswer::WantsResult => {
+                    self.channel.write(&self.inside.result(true));
+                    Ok(self.ask(context))
+                }
+                LastAnswer::GoesOn => self.inside(context, &plaintext),
+            },
+            _ => self.inside(context, &plaintext),
         }
+    }
+
+    fn inside(&mut self, context: &mut Context<'_>, plaintext: &[u8]) -> Result<Move, Refusal> {
+        self.state = State::Inside;
+        let reply = self.inside.receive(context, &self.channel, plaintext);
+        self.answer(context, reply)
     }
 
     /// TLS 1.2 ends a full handshake with a message of the server; the inside begins when the
@@ -322,13 +336,12 @@ impl Inside {
         }
     }
 
-    /// True if what the supplicant said inside at the very end means that it agrees with success;
-    /// false if it begins something.
-    fn agrees(&self, plaintext: &[u8]) -> Result<bool, Refusal> {
+    /// What the supplicant says inside after all was proven.
+    fn last_answer(&self, plaintext: &[u8]) -> Result<LastAnswer, Refusal> {
         match self {
-            _ if plaintext.is_empty() => Ok(true),
-            Inside::Peap(_) => Peap::agrees(plaintext),
-            Inside::Nothing | Inside::Ttls(_) => Ok(false),
+            _ if plaintext.is_empty() => Ok(LastAnswer::Agrees),
+            Inside::Peap(_) => Peap::last_answer(plaintext),
+            Inside::Nothing | Inside::Ttls(_) => Ok(LastAnswer::GoesOn),
         }
     }
 

@@ -401,7 +401,12 @@ fn no_tls_version_in_common() {
         let settings = Settings::new(plan(&pki, EAP_TLS, server)).unwrap();
         let outcome = Pair::new(settings, config).login();
         assert!(
-            matches!(outcome.refusal(), Refusal::NoCommonTlsVersion(_)),
+            matches!(
+                outcome.refusal(),
+                Refusal::NoCommonTls {
+                    what: "TLS version"
+                }
+            ),
             "{:?}",
             outcome.server
         );

@@ -241,3 +241,21 @@ fn nak_leads_to_the_favourite_in_common() {
     let outcome = Pair::new(Settings::new(plan).unwrap(), config).login();
     assert_eq!(outcome.agreed().method, Method::Ttls);
 }
+
+/// A supplicant that knows only the Result TLV gets in by a resumed PEAP with TLS 1.3 too.
+#[test]
+fn peap_supplicant_from_before_rfc9427() {
+    let pki = Pki::new();
+    for case in TUNNELS
+        .into_iter()
+        .filter(|case| case.method == Method::Peap)
+    {
+        let mut config = config(&pki, case);
+        config.before_rfc9427 = true;
+        let settings = Settings::new(plan(&pki, case, Versions::Tls13)).unwrap();
+        let pair = Pair::new(settings, config);
+        assert!(!pair.login().agreed().resumed);
+        let second = pair.login();
+        assert!(second.agreed().resumed);
+    }
+}

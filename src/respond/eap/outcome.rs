@@ -164,7 +164,7 @@ pub(super) fn refused(refusal: &eap::Refusal) -> Refused {
         R::NoCommonMethod { .. } | R::InnerNotAllowed { .. } => Refusal::MethodRefused,
         R::Alert(_) => Refusal::TlsAlert,
         R::Certificate(_) | R::NoCertificate => Refusal::Certificate,
-        R::Tls(_) | R::NoCommonTlsVersion(_) => Refusal::Tls,
+        R::Tls(_) | R::NoCommonTls { .. } => Refusal::Tls,
         _ => Refusal::EapFailure,
     };
     Refused::new(name, refusal.to_string())

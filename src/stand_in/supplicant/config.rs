@@ -38,6 +38,9 @@ pub struct Config {
     /// With TLS 1.3, begin inside EAP-TTLS together with the last handshake message instead of
     /// waiting for the server's next one. Both are found in the field (common practice, no source).
     pub eager: bool,
+    /// Inside PEAP, know only the Result TLV as word of success, as before RFC 9427: the one octet
+    /// that ends a resumed login with TLS 1.3 gets a Nak.
+    pub before_rfc9427: bool,
 }
 
 impl Default for Config {
@@ -53,6 +56,7 @@ impl Default for Config {
             tls: None,
             fragment: 1200,
             eager: false,
+            before_rfc9427: false,
         }
     }
 }

@@ -130,7 +130,12 @@ impl Tunnel {
         let (tls13, resumed) = (pipe.is_tls13(), pipe.is_resumed());
         // The last handshake message of the client goes out with this answer.
         let finishing = pipe.has_output();
-        if tls13 && plaintext == [0] && (self.kind == Type::TLS || resumed && !self.begun) {
+        let knows_success = match self.kind {
+            Type::TLS => true,
+            Type::PEAP => resumed && !self.begun && !surroundings.config.before_rfc9427,
+            _ => resumed && !self.begun,
+        };
+        if tls13 && plaintext == [0] && knows_success {
             return Ok(Said::new(Vec::new(), true));
         }
         match self.kind {
