@@ -99,12 +99,6 @@ impl fmt::Display for Alert {
                  {name})",
                 server.name()
             ),
-            80 => write!(
-                f,
-                "the supplicant broke TLS off (alert {code}, {name}): it may expect another server \
-                 name than {}, or have trouble with a certificate or key of its own",
-                server.name()
-            ),
             40 | 70 | 71 => write!(
                 f,
                 "the supplicant and the bench share no TLS version or cipher suite (alert {code}, \

@@ -265,6 +265,7 @@ impl SupplicantConfig {
             tls: Some(Arc::new(self.tls(login)?)),
             fragment: self.fragment,
             eager: false,
+            before_rfc9427: false,
         }))
     }
 
