@@ -2,6 +2,7 @@
 
 mod accounting;
 mod answers;
+mod authorize_only;
 mod change_envelope;
 mod changes;
 mod configuration;
