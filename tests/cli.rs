@@ -1,4 +1,11 @@
 //! The binary from outside: exit codes, what goes to which stream, and the files it writes.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::process::{Command, Output, Stdio};
 

@@ -1,5 +1,12 @@
 //! Random drills with random loss, duplication and reordering, against what must always hold. A
 //! drill that breaks one shrinks to the few steps that still do.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;

@@ -1,5 +1,12 @@
 //! The drills that ship, in simulated time: they pass, the same seed gives the same run, and each
 //! clause is able to fail.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -1,5 +1,12 @@
 //! Every fault against the good stand-in in simulated time: the fault acts, is loud in the journal,
 //! and the switch does what the section says.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::path::Path;
 

@@ -38,6 +38,10 @@ pub struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one, and it is parsed once"
+)]
 enum Command {
     /// Answer the switches of a bench file, recognise devices and send changes.
     Serve(serve::Args),

@@ -104,7 +104,7 @@ impl<S: FnMut(&Run, &Observation)> World<'_, S> {
                 Next::Done => return Ok(run.outcome(Timestamp::now())),
                 Next::Act(step) => {
                     self.show_last(&run);
-                    if let Err(error) = self.act(step).await? {
+                    if let Err(error) = self.act(*step).await? {
                         run.abort(&error.to_string());
                     }
                 }

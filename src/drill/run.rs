@@ -33,7 +33,7 @@ pub struct Run {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Next {
     /// Do this now, then ask again.
-    Act(Step),
+    Act(Box<Step>),
     /// Nothing to do before this moment, unless something is observed.
     Wait(Timestamp),
     /// Over.
@@ -136,7 +136,7 @@ impl Run {
             };
             if step.is_done_by_world() {
                 self.note_step(now, step);
-                return Next::Act(step.value.clone());
+                return Next::Act(Box::new(step.value.clone()));
             }
             if let Some(wait) = self.passive(now, step) {
                 return Next::Wait(wait);

@@ -105,7 +105,7 @@ impl<'a> World<'a> {
     /// Goes on until the drill is over; returns when that was.
     fn play(&mut self, run: &mut Run) -> Timestamp {
         let started = self.switch.start(self.now);
-        self.from_switch(run, started);
+        self.after_switch(run, started);
         let mut steps_now = 0;
         loop {
             match run.next(self.now) {
@@ -155,7 +155,7 @@ impl<'a> World<'a> {
             .is_some_and(|due| due <= self.now)
         {
             let outputs = self.switch.tick(self.now);
-            self.from_switch(run, outputs);
+            self.after_switch(run, outputs);
         }
         if self
             .engine
@@ -163,7 +163,7 @@ impl<'a> World<'a> {
             .is_some_and(|due| due <= self.now)
         {
             let effects = self.engine.tick(self.now);
-            self.from_bench(run, effects);
+            self.after_bench(run, effects);
         }
     }
 
@@ -172,7 +172,7 @@ impl<'a> World<'a> {
             Flight::ToBench { link, from, octets } => {
                 let local = self.bench_socket(link);
                 let effects = self.engine.datagram(self.now, link, local, from, &octets);
-                self.from_bench(run, effects);
+                self.after_bench(run, effects);
             }
             Flight::ToSwitch {
                 socket,
@@ -180,7 +180,7 @@ impl<'a> World<'a> {
                 octets,
             } => {
                 let outputs = self.switch.handle(self.now, socket, from, &octets);
-                self.from_switch(run, outputs);
+                self.after_switch(run, outputs);
             }
         }
     }
@@ -188,15 +188,15 @@ impl<'a> World<'a> {
     fn act(&mut self, run: &mut Run, step: &Step) -> Result<(), StageError> {
         self.open = stage::open_after(step, self.open);
         if let Some(outputs) = stage::on_switch(&mut self.switch, self.now, step)? {
-            self.from_switch(run, outputs);
+            self.after_switch(run, outputs);
             return Ok(());
         }
         let effects = stage::on_bench(&mut self.engine, self.now, self.loaded, step)?;
-        self.from_bench(run, effects);
+        self.after_bench(run, effects);
         Ok(())
     }
 
-    fn from_switch(&mut self, run: &mut Run, outputs: Outputs) {
+    fn after_switch(&mut self, run: &mut Run, outputs: Outputs) {
         for event in outputs.events {
             run.observe(Observation::of_event(&event));
         }
@@ -215,7 +215,7 @@ impl<'a> World<'a> {
         }
     }
 
-    fn from_bench(&mut self, run: &mut Run, effects: Effects) {
+    fn after_bench(&mut self, run: &mut Run, effects: Effects) {
         for mut entry in effects.entries {
             self.entries += 1;
             entry.seq = self.entries;

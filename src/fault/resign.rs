@@ -34,27 +34,27 @@ pub(super) fn spoil(
                 secret: &other,
                 ..again
             };
-            again.build(packet.code(), attributes(packet))
+            again.build(packet.code(), &attributes(packet))
         }
         FaultKind::WrongAuthenticator => flip(packet.bytes(), 4),
         FaultKind::WrongMessageAuthenticator => again.wrong_message_authenticator(),
         FaultKind::NoMessageAuthenticator => {
-            again.build(packet.code(), without(packet, &[a::MESSAGE_AUTHENTICATOR]))
+            again.build(packet.code(), &without(packet, &[a::MESSAGE_AUTHENTICATOR]))
         }
         FaultKind::Oversized => Some(oversized(packet.bytes())),
         FaultKind::UnknownAttribute => {
             let mut with = attributes(packet);
             with.push(AttributeBuf::text(UNKNOWN, "unknown"));
-            again.build(packet.code(), with)
+            again.build(packet.code(), &with)
         }
         FaultKind::WrongVlan(vlan) => {
             let mut with = without(packet, &VLAN_ATTRIBUTES);
             with.extend(tunnel_vlan(0, vlan));
-            again.build(packet.code(), with)
+            again.build(packet.code(), &with)
         }
         FaultKind::Reject => again.build(
             Code::ACCESS_REJECT,
-            keep(packet, &[a::MESSAGE_AUTHENTICATOR, a::PROXY_STATE]),
+            &keep(packet, &[a::MESSAGE_AUTHENTICATOR, a::PROXY_STATE]),
         ),
         FaultKind::StaleTimestamp => {
             let at = packet.integer(a::EVENT_TIMESTAMP)?;
@@ -63,12 +63,12 @@ pub(super) fn spoil(
                 a::EVENT_TIMESTAMP,
                 at.saturating_sub(STALE),
             ));
-            again.build(packet.code(), with)
+            again.build(packet.code(), &with)
         }
         FaultKind::WrongSession => {
             let mut with = without(packet, &[a::ACCT_SESSION_ID]);
             with.push(AttributeBuf::text(a::ACCT_SESSION_ID, "no-such-session"));
-            again.build(packet.code(), with)
+            again.build(packet.code(), &with)
         }
         FaultKind::Dead
         | FaultKind::Drop
@@ -93,9 +93,9 @@ struct Again<'a> {
 }
 
 impl Again<'_> {
-    fn build(&self, code: Code, attributes: Vec<AttributeBuf>) -> Option<Vec<u8>> {
+    fn build(&self, code: Code, attributes: &[AttributeBuf]) -> Option<Vec<u8>> {
         let mut builder = Builder::new(code, self.packet.identifier());
-        fill(&mut builder, &attributes).ok()?;
+        fill(&mut builder, attributes).ok()?;
         Some(if code.request_is_digested() {
             builder.finish_digested_request(self.secret)
         } else {

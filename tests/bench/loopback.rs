@@ -4,6 +4,13 @@
 //! figure to keep is the median of the ratios. Wall-clock figures are for reading, not for gates.
 //!
 //! `cargo bench --bench loopback [-- --seconds 2 --rounds 5]`
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::net::{SocketAddr, UdpSocket};
 use std::sync::Arc;
