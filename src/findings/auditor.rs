@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::agenda::{Duty, Owed};
 use super::exchanges::{Exchange, Exchanges};
-use super::facts::{BenchFacts, SwitchFacts};
+use super::facts::BenchFacts;
 use super::finding::{Collected, Finding, PacketRef, Spot};
 use super::ledger::{Ledger, Reply, Visit};
 use super::read::{self, Counts, seconds};
@@ -16,7 +16,7 @@ use super::seen::{Answered, Asked, Packeted, Reported, Status, Stray};
 use super::sendings::{Sendings, Transmission};
 use super::tracks::{Flaw, Moment, Track};
 use crate::bench::ChangeKind;
-use crate::journal::{Direction, Entry, Kind, Link, PacketRecord};
+use crate::journal::{Direction, Entry, Kind, Link, PacketRecord, Place};
 use crate::wire::registry::ErrorCause;
 use crate::wire::registry::attributes as a;
 use crate::wire::sign::{self, MessageAuthenticator};
@@ -100,6 +100,10 @@ impl Auditor {
             match (record.link, record.direction) {
                 (Link::Authentication | Link::Accounting, Direction::In) => {
                     self.request(entry, record, reference);
+                }
+                // What a fault made of an answer.
+                (Link::Authentication, Direction::Out) if entry.kind == Kind::Fault => {
+                    self.answered_otherwise(&entry.place, record, reference);
                 }
                 (Link::Change, Direction::Out) => self.change(entry, record, reference),
                 (Link::Change, Direction::In) => self.answer(entry, record, reference),
@@ -187,15 +191,21 @@ impl Auditor {
             Check::Sent(run) => run(&sent),
             _ => None,
         });
-        let repeats = sent
+        let repeats = sent.repeat.is_some();
+        let identical = sent
             .repeat
             .is_some_and(|repeat| !repeat.new_identifier && !repeat.new_authenticator);
-        if repeats {
+        if identical {
+            if let Some((_, reference)) = reply {
+                let record = entry.packets.get(reference.packet);
+                record.map(|record| self.answered_otherwise(&entry.place, record, reference));
+            }
             return;
         }
         packeted(&mut self.collected, &spot, packet);
         let visit = Visit {
             switch: record.from.ip(),
+            from: record.from,
             name,
             mac: spot.mac,
             packet,
@@ -206,30 +216,25 @@ impl Auditor {
         };
         match packet.code() {
             Code::ACCESS_REQUEST => {
-                let flawed = reply.map(|(reply, reference)| Reply {
-                    flaw: flaw(self.facts.switch(name), &packet, &reply),
+                let sealed = packet.first(a::MESSAGE_AUTHENTICATOR).is_some();
+                let reply = reply.map(|(reply, reference)| Reply {
+                    flaw: self.flaw(name, packet.authenticator(), sealed, &reply),
                     packet: reply,
                     reference,
                 });
-                self.asked(&visit, record, &spot, flawed);
+                self.asked(&visit, &spot, reply);
             }
-            Code::ACCOUNTING_REQUEST => self.reported(&visit, &spot),
+            Code::ACCOUNTING_REQUEST => self.reported(&visit, &spot, repeats),
             _ => {}
         }
     }
 
-    fn asked(
-        &mut self,
-        visit: &Visit<'_>,
-        record: &PacketRecord,
-        spot: &Spot<'_>,
-        reply: Option<Reply<'_>>,
-    ) {
+    fn asked(&mut self, visit: &Visit<'_>, spot: &Spot<'_>, reply: Option<Reply<'_>>) {
         let method = read::method(&visit.packet);
         let eap = read::eap(&visit.packet);
         let asked = Asked {
             at: visit.moment.at,
-            from: record.from,
+            from: visit.from,
             packet: visit.packet,
             method,
             eap: eap.clone(),
@@ -260,7 +265,7 @@ impl Auditor {
         (seq <= 1 || watched >= WATCHED).then_some(false)
     }
 
-    fn reported(&mut self, visit: &Visit<'_>, spot: &Spot<'_>) {
+    fn reported(&mut self, visit: &Visit<'_>, spot: &Spot<'_>, repeats: bool) {
         let status = Status::of(visit.packet.integer(a::ACCT_STATUS_TYPE));
         let counts = Counts::read(&visit.packet);
         let vlans = Vlans::read(&visit.packet);
@@ -275,12 +280,64 @@ impl Auditor {
             counts,
             vlans: &vlans,
             track: track.and_then(|id| self.ledger.track(id)),
+            seat: self.ledger.seat(visit.switch, visit.mac),
+            repeats,
+            crowd: self.crowd(visit),
         };
         apply(&mut self.collected, spot, |check| match check {
             Check::Reported(run) => run(&reported),
             _ => None,
         });
         self.ledger.reported(visit, status, counts);
+    }
+
+    fn crowd(&self, visit: &Visit<'_>) -> Option<(u16, usize)> {
+        let limit = self.facts.switch(visit.name)?.port_limit?;
+        let port = read::port(&visit.packet);
+        let beside = self
+            .ledger
+            .running_beside(visit.switch, port.as_deref(), visit.mac);
+        Some((limit, beside))
+    }
+
+    /// An answer left once more, or otherwise than it was meant.
+    fn answered_otherwise(&mut self, place: &Place, record: &PacketRecord, reference: PacketRef) {
+        let Ok(packet) = Packet::parse(&record.octets) else {
+            return;
+        };
+        let name = place.switch.as_deref().unwrap_or_default();
+        let Some(question) = self.ledger.question(record.to, packet.identifier()) else {
+            return;
+        };
+        let reply = Reply {
+            flaw: self.flaw(name, &question.authenticator, question.sealed, &packet),
+            packet,
+            reference,
+        };
+        self.ledger
+            .answered_otherwise(record.to.ip(), record.at, question, &reply);
+    }
+
+    /// Why the switch must drop an answer, as it left the bench.
+    fn flaw(
+        &self,
+        name: &str,
+        request: &[u8; 16],
+        sealed: bool,
+        reply: &Packet<'_>,
+    ) -> Option<Flaw> {
+        let secret = &self.facts.switch(name)?.secret;
+        if !sign::response_is_authentic(reply, request, secret) {
+            return Some(Flaw::Authenticator);
+        }
+        match sign::check_message_authenticator(reply, Some(request), secret) {
+            MessageAuthenticator::Right => None,
+            MessageAuthenticator::Wrong => Some(Flaw::Seal),
+            MessageAuthenticator::Absent if reply.first(a::EAP_MESSAGE).is_some() => {
+                Some(Flaw::Seal)
+            }
+            MessageAuthenticator::Absent => sealed.then_some(Flaw::Unsealed),
+        }
     }
 
     /// A change left.
@@ -507,20 +564,4 @@ fn missed(collected: &mut Collected, owed: &Owed, track: &Track) {
         Check::Missed(duty) if duty == owed.duty => Some(Remark::new(what.clone())),
         _ => None,
     });
-}
-
-/// Why the switch must drop an answer, as it left the bench.
-fn flaw(facts: Option<&SwitchFacts>, request: &Packet<'_>, reply: &Packet<'_>) -> Option<Flaw> {
-    let secret = &facts?.secret;
-    if !sign::response_is_authentic(reply, request.authenticator(), secret) {
-        return Some(Flaw::Authenticator);
-    }
-    match sign::check_message_authenticator(reply, Some(request.authenticator()), secret) {
-        MessageAuthenticator::Right => None,
-        MessageAuthenticator::Wrong => Some(Flaw::Seal),
-        MessageAuthenticator::Absent if reply.first(a::EAP_MESSAGE).is_some() => Some(Flaw::Seal),
-        MessageAuthenticator::Absent => request
-            .first(a::MESSAGE_AUTHENTICATOR)
-            .map(|_| Flaw::Unsealed),
-    }
 }

@@ -21,6 +21,9 @@ pub struct SwitchFacts {
     pub change_secret: Secret,
     /// Other switch entries with the same secret.
     pub shared_with: Vec<String>,
+    /// Most devices at once on one port. A bench file does not say it; whoever knows how the port
+    /// is set up may.
+    pub port_limit: Option<u16>,
 }
 
 impl BenchFacts {
@@ -43,6 +46,15 @@ impl BenchFacts {
         }
     }
 
+    /// Tells how many devices a port of a switch admits at once.
+    #[must_use]
+    pub fn with_port_limit(mut self, switch: &str, limit: u16) -> BenchFacts {
+        if let Some(facts) = self.switches.get_mut(switch) {
+            facts.port_limit = Some(limit);
+        }
+        self
+    }
+
     /// One entry.
     #[must_use]
     pub fn switch(&self, name: &str) -> Option<&SwitchFacts> {
@@ -61,5 +73,6 @@ fn facts(bench: &Bench, switch: &Switch) -> SwitchFacts {
         secret: switch.secret.clone(),
         change_secret: switch.change_secret.clone(),
         shared_with,
+        port_limit: None,
     }
 }

@@ -56,6 +56,32 @@ pub(super) fn port(packet: &Packet<'_>) -> Option<String> {
     Some(packet.integer(a::NAS_PORT)?.to_string())
 }
 
+/// NAS-Port and NAS-Port-Id, as far as a request has them.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(super) struct Line {
+    number: Option<u32>,
+    name: Option<Vec<u8>>,
+}
+
+impl Line {
+    /// Whether two requests name two ports.
+    pub(super) fn differs(&self, other: &Line) -> bool {
+        let number = matches!((self.number, other.number), (Some(a), Some(b)) if a != b);
+        let name = matches!((&self.name, &other.name), (Some(a), Some(b)) if a != b);
+        number || name
+    }
+}
+
+/// The port in both of its spellings.
+pub(super) fn line(packet: &Packet<'_>) -> Line {
+    Line {
+        number: packet.integer(a::NAS_PORT),
+        name: packet
+            .first(a::NAS_PORT_ID)
+            .map(|found| found.value.to_vec()),
+    }
+}
+
 /// Acct-Session-Id.
 pub(super) fn session_id(packet: &Packet<'_>) -> Option<Vec<u8>> {
     packet

@@ -81,6 +81,15 @@ pub(super) const RULES: &[Rule] = &[
         check: Check::Reported(no_port),
     },
     Rule {
+        id: "rfc2866-other-port",
+        source: rfc_from_memory(2866, "4.1"),
+        severity: Severity::Breach,
+        title: "accounting names another port than the Access-Request",
+        why: "The device is looked for, and the port bounced, where it is not.",
+        remedy: "Look for stacked or trunked ports that authentication and accounting number apart; report it to the maker.",
+        check: Check::Reported(other_port),
+    },
+    Rule {
         id: "rfc2866-no-user-name",
         source: rfc_from_memory(2866, "5.13"),
         severity: Severity::Weakness,
@@ -142,6 +151,15 @@ pub(super) const RULES: &[Rule] = &[
         why: "The session is missing in reports, and a server that limits sessions does not count it.",
         remedy: "Turn on start records for this method on the port; see whether the switch waits for an address.",
         check: Check::Missed(Duty::Start),
+    },
+    Rule {
+        id: "rfc2866-second-start",
+        source: rfc_from_memory(2866, "2"),
+        severity: Severity::Weakness,
+        title: "a session starts a second time",
+        why: "Servers that count sessions count the device twice, and may refuse it for that.",
+        remedy: "Let the switch send an interim update, and not a Start, when it re-authenticates or learns an address.",
+        check: Check::Reported(second_start),
     },
     Rule {
         id: "rfc2866-stop-without-start",
@@ -252,6 +270,20 @@ fn no_port(reported: &Reported<'_>) -> Option<Remark> {
     })
 }
 
+fn other_port(reported: &Reported<'_>) -> Option<Remark> {
+    let track = reported.track?;
+    let accept = track.accept.as_ref()?;
+    let here = read::line(&reported.packet);
+    track.line.differs(&here).then(|| {
+        let what = format!(
+            "port {} and not {}",
+            read::port(&reported.packet).unwrap_or_default(),
+            track.port.as_deref().unwrap_or_default()
+        );
+        Remark::new(what).beside(accept.moment.packet)
+    })
+}
+
 fn no_user_name(reported: &Reported<'_>) -> Option<Remark> {
     let missing = reported.packet.first(a::USER_NAME).is_none();
     when(reported.status.is_of_session() && missing, || {
@@ -318,6 +350,17 @@ fn counters_went_back(reported: &Reported<'_>) -> Option<Remark> {
     }
     let what = format!("{name} {now}, {then} before");
     Some(Remark::new(what).beside(last.moment.packet))
+}
+
+fn second_start(reported: &Reported<'_>) -> Option<Remark> {
+    let track = reported.track?;
+    let start = track.start.filter(|_| track.stop.is_none())?;
+    let same = reported.packet.first(a::ACCT_SESSION_ID).map(|id| id.value)
+        == track.reported_as.as_deref();
+    (reported.status == Status::Start && same && !reported.repeats).then(|| {
+        let what = format!("{} after the first", seconds(start.ago(reported.at)));
+        Remark::new(what).beside(start.packet)
+    })
 }
 
 fn stop_without_start(reported: &Reported<'_>) -> Option<Remark> {

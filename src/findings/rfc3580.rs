@@ -118,6 +118,24 @@ pub(super) const RULES: &[Rule] = &[
         check: Check::Missed(Duty::End),
     },
     Rule {
+        id: "rfc3580-reauthentication-early",
+        source: rfc(3580, "3.17"),
+        severity: Severity::Weakness,
+        title: "a device authenticates again and again before its Session-Timeout",
+        why: "The server carries a multiple of the load that its timer was chosen for.",
+        remedy: "Take the port's own re-authentication timer out, so that the server's counts.",
+        check: Check::Asked(reauthentication_early),
+    },
+    Rule {
+        id: "rfc3580-session-end-early",
+        source: rfc(3580, "3.17"),
+        severity: Severity::Weakness,
+        title: "a session ends for Session-Timeout before its time",
+        why: "Devices lose the network sooner than the policy says.",
+        remedy: "Take the port's own session timer out, so that the server's counts.",
+        check: Check::Reported(session_end_early),
+    },
+    Rule {
         id: "rfc3580-termination-action-ignored",
         source: rfc(3580, "3.19"),
         severity: Severity::Breach,
@@ -245,6 +263,37 @@ fn address_mismatch(asked: &Asked<'_>) -> Option<Remark> {
     let station = read::mac_in(&asked.packet, a::CALLING_STATION_ID)?;
     when(asked.method == Method::Mac && name != station, || {
         format!("User-Name {name}, Calling-Station-Id {station}")
+    })
+}
+
+/// Twice in a row after the same time: once may be the device's doing.
+fn reauthentication_early(asked: &Asked<'_>) -> Option<Remark> {
+    let begins = asked.eap.as_ref().is_none_or(|eap| eap.identity.is_some());
+    let track = asked.track.filter(|_| begins)?;
+    let accept = track.accept.as_ref()?;
+    let time = f64::from(accept.granted.session_timeout?);
+    let before = track.early?.as_secs_f64();
+    let now = accept.moment.ago(asked.at).as_secs_f64();
+    let changed = track
+        .done
+        .is_some_and(|(_, done)| done.at >= accept.moment.at);
+    let alike = (before - now).abs() < now * 0.05 + 1.0;
+    let early = |ran: f64| ran > time * 0.1 && ran < time * 0.9;
+    (alike && !changed && early(before) && early(now)).then(|| {
+        let what = format!("after {before:.0} s and {now:.0} s, Session-Timeout is {time} s");
+        Remark::new(what).beside(accept.moment.packet)
+    })
+}
+
+fn session_end_early(reported: &Reported<'_>) -> Option<Remark> {
+    let accept = reported.granted_track()?.accept.as_ref()?;
+    let time = accept.granted.session_timeout?;
+    let cause = reported.packet.integer(a::ACCT_TERMINATE_CAUSE);
+    let ran = accept.moment.ago(reported.at);
+    let ends = reported.status == Status::Stop && cause == Some(CAUSE_SESSION_TIMEOUT);
+    (ends && ran.as_secs_f64() < f64::from(time) * 0.9).then(|| {
+        let what = format!("after {}, Session-Timeout is {time} s", seconds(ran));
+        Remark::new(what).beside(accept.moment.packet)
     })
 }
 

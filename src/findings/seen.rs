@@ -116,6 +116,12 @@ pub(super) struct Reported<'a> {
     pub(super) vlans: &'a Result<Vlans, VlanError>,
     /// Its session as it stood before.
     pub(super) track: Option<&'a Track>,
+    /// What the device's requests said before.
+    pub(super) seat: Option<&'a Seat>,
+    /// Whether it repeats another record, with another Identifier.
+    pub(super) repeats: bool,
+    /// Most devices at once on a port, where the bench knows it, and how many others run there.
+    pub(super) crowd: Option<(u16, usize)>,
 }
 
 impl Reported<'_> {

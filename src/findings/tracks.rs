@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use super::agenda::TrackId;
 use super::finding::PacketRef;
 use super::granted::Granted;
-use super::read::{Counts, Method, between};
+use super::read::{Counts, Line, Method, between};
 use super::seen::Status;
 use crate::bench::ChangeKind;
 use crate::wire::Mac;
@@ -80,6 +80,8 @@ pub(super) struct Track {
     /// Switch entry.
     pub(super) name: String,
     pub(super) port: Option<String>,
+    /// NAS-Port and NAS-Port-Id.
+    pub(super) line: Line,
     pub(super) mac: Option<Mac>,
     /// Acct-Session-Id of its Access-Request.
     pub(super) asked_as: Option<Vec<u8>>,
@@ -102,6 +104,8 @@ pub(super) struct Track {
     pub(super) denied: Option<Moment>,
     /// What was in force before the last acknowledged regrant.
     pub(super) before: Option<(Moment, Granted)>,
+    /// How long the accept before the one in force had been so, where it set a Session-Timeout.
+    pub(super) early: Option<Duration>,
 }
 
 /// The accept in force.

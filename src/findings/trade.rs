@@ -83,6 +83,15 @@ pub(super) const RULES: &[Rule] = &[
         check: Check::Asked(mac_before_dot1x),
     },
     Rule {
+        id: "trade-port-limit-exceeded",
+        source: Source::Practice,
+        severity: Severity::Breach,
+        title: "more devices run on a port than it admits",
+        why: "A hub or a second device behind the port gets in with nobody having planned for it.",
+        remedy: "Set the port's limit of devices, and see which mode of the port counts them.",
+        check: Check::Reported(port_limit_exceeded),
+    },
+    Rule {
         id: "trade-no-quiet-period",
         source: Source::Practice,
         severity: Severity::Weakness,
@@ -195,6 +204,14 @@ fn mac_before_dot1x(asked: &Asked<'_>) -> Option<Remark> {
         let what = format!("802.1X {} after the accept", seconds(after));
         Remark::new(what).beside(let_in.packet)
     })
+}
+
+fn port_limit_exceeded(reported: &Reported<'_>) -> Option<Remark> {
+    let (limit, beside) = reported.crowd?;
+    when(
+        reported.status == Status::Start && beside >= usize::from(limit),
+        || format!("{} sessions run, {limit} are allowed", beside + 1),
+    )
 }
 
 fn no_quiet_period(asked: &Asked<'_>) -> Option<Remark> {

@@ -17,6 +17,15 @@ pub(in crate::findings) const GRANTS: &[Rule] = &[
         check: Check::Reported(took_forged_accept),
     },
     Rule {
+        id: "rfc2865-admitted-after-reject",
+        source: rfc_from_memory(2865, "4.3"),
+        severity: Severity::Breach,
+        title: "a device was rejected and its session starts",
+        why: "The port is open to whom the server keeps out.",
+        remedy: "Look for a fail-open setting or a critical VLAN that also takes rejects; else update the switch.",
+        check: Check::Reported(admitted_after_reject),
+    },
+    Rule {
         id: "rfc2865-class-not-echoed",
         source: rfc_from_memory(2865, "5.25"),
         severity: Severity::Weakness,
@@ -69,6 +78,21 @@ fn took_forged_accept(reported: &Reported<'_>) -> Option<Remark> {
     acts.then(|| {
         Remark::new("a Start for an accept whose Response Authenticator was wrong")
             .beside(accept.moment.packet)
+    })
+}
+
+/// With Acct-Authentic Local the switch let it in by itself, as ports with a VLAN for refused
+/// devices do.
+fn admitted_after_reject(reported: &Reported<'_>) -> Option<Remark> {
+    const BY_RADIUS: u32 = 1;
+    const SOON: f64 = 60.0;
+    let reject = reported.seat?.refusals?.last;
+    let accepted = reported.track.is_some_and(|track| track.accept.is_some());
+    let by_server = reported.packet.integer(a::ACCT_AUTHENTIC) == Some(BY_RADIUS);
+    let after = reject.ago(reported.at);
+    let starts = reported.status == Status::Start && by_server && !accepted;
+    (starts && after.as_secs_f64() < SOON).then(|| {
+        Remark::new(format!("a Start {} after the reject", seconds(after))).beside(reject.packet)
     })
 }
 

@@ -314,6 +314,15 @@ fn reauthenticated(s: &mut Script, edit: fn(super::script::Request) -> super::sc
     s.send(&again, Reply::Accept(Vec::new()));
 }
 
+/// A Start after a reject, with this Acct-Authentic (RFC 2866 section 5.6).
+fn started_after_reject(s: &mut Script, authentic: u32) {
+    let request = s.mac();
+    s.send(&request, Reply::Reject);
+    s.wait(0.5);
+    let report = s.report(START).number(a::ACCT_AUTHENTIC, authentic);
+    s.send(&report, Reply::Nothing);
+}
+
 /// An accept whose last authenticator octet is another.
 fn forged(s: &mut Script, request: &Packet<'_>) -> Vec<u8> {
     let mut octets = s.reply(request, Code::ACCESS_ACCEPT, &[]);
@@ -337,7 +346,13 @@ fn grants() -> Vec<Case> {
                 s.wait(2.0);
                 s.send(&request, Reply::Accept(Vec::new()));
                 s.wait(0.2);
+                s.send_report(START);
             },
+        ),
+        case(
+            "rfc2865-admitted-after-reject",
+            |s| started_after_reject(s, 1),
+            |s| started_after_reject(s, 2),
         ),
         case(
             "rfc2865-class-not-echoed",

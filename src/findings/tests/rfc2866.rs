@@ -67,10 +67,7 @@ fn attributes() -> Vec<Case> {
         case(
             "rfc2866-session-id-changed",
             |s| started(s, |report| report.set(a::ACCT_SESSION_ID, *b"quay-3-9999")),
-            |s| {
-                // Without one in the request there is nothing to differ from; that is another rule.
-                s.admit(&[]);
-            },
+            |s| s.admit(&[]),
         ),
         case(
             "rfc2866-no-nas-identity",
@@ -88,6 +85,11 @@ fn attributes() -> Vec<Case> {
                     report.without(a::NAS_PORT).without(a::NAS_PORT_ID)
                 })
             },
+            |s| started(s, |report| report.without(a::NAS_PORT)),
+        ),
+        case(
+            "rfc2866-other-port",
+            |s| started(s, |report| report.number(a::NAS_PORT, 9)),
             |s| started(s, |report| report.without(a::NAS_PORT)),
         ),
         case(
@@ -172,6 +174,22 @@ fn sessions() -> Vec<Case> {
                 let request = s.mac();
                 s.send(&request, Reply::Accept(Vec::new()));
                 s.wait(61.0);
+            },
+        ),
+        case(
+            "rfc2866-second-start",
+            |s| {
+                s.admit(&[]);
+                s.wait(30.0);
+                s.send_report(START);
+            },
+            |s| {
+                let request = s.mac();
+                s.send(&request, Reply::Accept(Vec::new()));
+                let start = s.report(START);
+                s.send(&start, Reply::Nothing);
+                s.wait(2.0);
+                s.send(&start, Reply::Nothing);
             },
         ),
         case(

@@ -133,6 +133,16 @@ fn grants() -> Vec<Case> {
             },
         ),
         case(
+            "rfc3580-reauthentication-early",
+            |s| reauthenticated(s, &[300.0, 300.0]),
+            |s| reauthenticated(s, &[300.0, 600.0, 450.0]),
+        ),
+        case(
+            "rfc3580-session-end-early",
+            |s| ended(s, 300.0),
+            |s| ended(s, 600.0),
+        ),
+        case(
             "rfc3580-termination-action-ignored",
             |s| {
                 s.admit(&timed(1));
@@ -175,6 +185,26 @@ fn grants() -> Vec<Case> {
             |s| s.admit(&[]),
         ),
     ]
+}
+
+/// A session that is let in again after each of these waits.
+fn reauthenticated(s: &mut Script, waits: &[f64]) {
+    s.admit(&timed(1));
+    for wait in waits {
+        s.wait(*wait);
+        let again = s.mac();
+        let mut grant = vlan::tunnel_vlan(0, "20").to_vec();
+        grant.extend(timed(1));
+        s.send(&again, Reply::Accept(grant));
+    }
+}
+
+/// A session that ends for Session-Timeout, which was 600 s.
+fn ended(s: &mut Script, after: f64) {
+    s.admit(&timed(0));
+    s.wait(after);
+    let report = s.report(STOP).number(a::ACCT_TERMINATE_CAUSE, 5);
+    s.send(&report, Reply::Nothing);
 }
 
 fn started(s: &mut Script, edit: fn(Request) -> Request) {

@@ -88,6 +88,7 @@ impl Script {
                 secret: Secret::new("lantern quay radius one"),
                 change_secret: Secret::new("lantern quay changes two"),
                 shared_with: Vec::new(),
+                port_limit: None,
             },
             entries: Vec::new(),
             now,
@@ -376,6 +377,33 @@ impl Script {
             ..Place::default()
         };
         self.push(kind, verdict, place, packets);
+    }
+
+    /// What a fault made of the last answer.
+    pub(super) fn spoilt(&mut self, verdict: &str, octets: Vec<u8>) {
+        let from = SocketAddr::from(([0, 0, 0, 0], 0));
+        let record = self.record(Direction::Out, Link::Authentication, from, peer(), octets);
+        self.entry(Kind::Fault, verdict, vec![record]);
+    }
+
+    /// The last exchange once more, to the octet.
+    pub(super) fn repeat_last(&mut self) {
+        let exchanges = self
+            .entries
+            .iter()
+            .filter(|entry| entry.kind == Kind::Access);
+        let mut packets = exchanges.last().unwrap().packets.clone();
+        for packet in &mut packets {
+            packet.at = self.now;
+        }
+        self.entry(Kind::Repeat, "repeated", packets);
+    }
+
+    /// The octets of the last request.
+    pub(super) fn asked(&self) -> Vec<u8> {
+        let records = self.entries.iter().flat_map(|entry| &entry.packets);
+        let requests = records.filter(|record| record.direction == Direction::In);
+        requests.last().unwrap().octets.clone()
     }
 
     fn change_entry(&mut self, kind: ChangeKind, verdict: &str, packets: Vec<PacketRecord>) {

@@ -79,6 +79,11 @@ fn conduct() -> Vec<Case> {
             |s| mac_then_eap(s, 20.0),
         ),
         case(
+            "trade-port-limit-exceeded",
+            |s| two_devices(s, 1),
+            |s| two_devices(s, 2),
+        ),
+        case(
             "trade-no-quiet-period",
             |s| refusals(s, 1.0),
             |s| refusals(s, 60.0),
@@ -128,6 +133,24 @@ fn mac_then_eap(s: &mut Script, after: f64) {
     s.wait(after);
     let identity = s.identity();
     s.send(&identity, Reply::Reject);
+}
+
+/// Two devices on one port that admits so many.
+fn two_devices(s: &mut Script, limit: u16) {
+    s.facts.port_limit = Some(limit);
+    s.admit(&[]);
+    s.wait(30.0);
+    s.next_session();
+    let other = |request: Request| {
+        request
+            .set(a::CALLING_STATION_ID, *b"02-00-5E-00-00-08")
+            .set(a::USER_NAME, *b"02005e000008")
+    };
+    let request = other(s.mac());
+    s.send(&request, Reply::Accept(Vec::new()));
+    s.wait(0.5);
+    let report = other(s.report(START));
+    s.send(&report, Reply::Nothing);
 }
 
 fn refusals(s: &mut Script, apart: f64) {

@@ -1,11 +1,11 @@
 //! A journal that does not show everything: no finding comes of what nobody saw.
 
-use super::script::{Reply, Script};
+use super::script::{Reply, START, Script};
 use crate::bench::ChangeKind;
 use crate::findings::{Auditor, BenchFacts, Severity, audit};
 use crate::journal::Kind;
-use crate::wire::AttributeBuf;
 use crate::wire::registry::attributes as a;
+use crate::wire::{AttributeBuf, Code, Packet, vlan};
 
 fn granting_interims(s: &mut Script) {
     s.admit(&[AttributeBuf::integer(a::ACCT_INTERIM_INTERVAL, 600)]);
@@ -87,4 +87,51 @@ fn looking_away_forgets_what_is_owed_and_nothing_else() {
     auditor.see(s.entries().last().unwrap());
     let ids: Vec<&str> = auditor.finish().iter().map(|found| found.rule.id).collect();
     assert_eq!(ids, ["rfc5176-vague-cause"]);
+}
+
+/// A fault spoils an answer after the journal has it: the switch got the spoilt one.
+#[test]
+fn what_a_fault_made_of_an_accept_counts() {
+    let forged = |s: &Script, request: &Packet<'_>| {
+        let mut octets = s.reply(request, Code::ACCESS_ACCEPT, &[]);
+        octets[19] ^= 1;
+        octets
+    };
+    let ids = after_fault("acted-wrong-authenticator", forged, |s| {
+        s.send_report(START);
+    });
+    assert_eq!(ids, ["rfc2865-took-forged-accept"]);
+    // It dropped the forged one and took what the same request got the second time.
+    let ids = after_fault("acted-wrong-authenticator", forged, |s| {
+        s.repeat_last();
+        s.send_report(START);
+    });
+    assert!(ids.is_empty(), "{ids:?}");
+    let moved = |s: &Script, request: &Packet<'_>| {
+        s.reply(request, Code::ACCESS_ACCEPT, &vlan::tunnel_vlan(0, "30"))
+    };
+    let ids = after_fault("acted-wrong-vlan", moved, |s| {
+        let report = s.report(START).set(a::TUNNEL_PRIVATE_GROUP_ID, *b"30");
+        s.send(&report.without(a::CLASS), Reply::Nothing);
+    });
+    assert!(ids.is_empty(), "{ids:?}");
+    let refused = |s: &Script, request: &Packet<'_>| s.reply(request, Code::ACCESS_REJECT, &[]);
+    let ids = after_fault("acted-reject", refused, |s| s.send_report(START));
+    assert_eq!(ids, ["rfc2865-admitted-after-reject"]);
+}
+
+fn after_fault(
+    verdict: &str,
+    spoil: impl Fn(&Script, &Packet<'_>) -> Vec<u8>,
+    then: impl Fn(&mut Script),
+) -> Vec<&'static str> {
+    let mut s = Script::new();
+    let request = s.mac();
+    s.send(&request, Reply::Accept(vlan::tunnel_vlan(0, "20").to_vec()));
+    let asked = s.asked();
+    let spoilt = spoil(&s, &Packet::parse(&asked).unwrap());
+    s.spoilt(verdict, spoilt);
+    s.wait(2.0);
+    then(&mut s);
+    s.findings().iter().map(|found| found.rule.id).collect()
 }

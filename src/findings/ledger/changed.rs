@@ -1,0 +1,70 @@
+//! Changes that were answered.
+
+use std::net::IpAddr;
+
+use jiff::SignedDuration;
+
+use super::{DEED_WITHIN, Duty, Ledger, TrackId};
+use crate::bench::ChangeKind;
+use crate::findings::granted::Granted;
+use crate::findings::read;
+use crate::findings::tracks::Moment;
+use crate::wire::{Mac, Packet};
+
+/// A Stop may wait for the report before it to be answered.
+const STOP_WITHIN: SignedDuration = SignedDuration::from_secs(30);
+
+impl Ledger {
+    /// The session that a change is about.
+    pub(in crate::findings) fn changed_of(
+        &self,
+        switch: IpAddr,
+        mac: Option<Mac>,
+        request: &Packet<'_>,
+    ) -> Option<TrackId> {
+        let by_id = read::session_id(request)
+            .and_then(|session| self.by_id.peek(&(switch, session)))
+            .copied();
+        by_id.or_else(|| {
+            self.seat(switch, mac.or_else(|| read::device(request)))?
+                .track
+        })
+    }
+
+    /// A change was acknowledged.
+    pub(in crate::findings) fn acknowledged(
+        &mut self,
+        id: TrackId,
+        kind: ChangeKind,
+        moment: Moment,
+        request: &Packet<'_>,
+    ) {
+        let Some(track) = self.tracks.get_mut(&id) else {
+            return;
+        };
+        track.done = Some((kind, moment));
+        if kind == ChangeKind::Regrant
+            && let Some(accept) = &mut track.accept
+        {
+            let amended = accept.granted.amended(Granted::read(request));
+            let before = std::mem::replace(&mut accept.granted, amended);
+            track.before = Some((moment, before));
+            self.owe_times(id, moment);
+            return;
+        }
+        let (duty, within) = match kind {
+            ChangeKind::Disconnect => (Duty::StopAfterDisconnect, STOP_WITHIN),
+            ChangeKind::Bounce => (Duty::DropAfterBounce, DEED_WITHIN),
+            _ => (Duty::RequestAfterReauth, DEED_WITHIN),
+        };
+        self.agenda
+            .owe(id, duty, (moment.at, moment.packet), within);
+    }
+
+    /// A NAK said that there is no such session.
+    pub(in crate::findings) fn denied(&mut self, id: TrackId, moment: Moment) {
+        if let Some(track) = self.tracks.get_mut(&id) {
+            track.denied = Some(moment);
+        }
+    }
+}
