@@ -422,26 +422,20 @@ impl Auditor {
         request: &Packet<'_>,
     ) {
         let cause = packet.integer(a::ERROR_CAUSE).map(ErrorCause);
-        match (packet.code(), exchange.kind) {
-            (Code::DISCONNECT_ACK, Some(ChangeKind::Bounce)) => {
-                self.ledger
-                    .acknowledged(track, ChangeKind::Bounce, moment, request);
-            }
-            (Code::DISCONNECT_ACK, _) => {
-                self.ledger
-                    .acknowledged(track, ChangeKind::Disconnect, moment, request);
-            }
-            (Code::COA_ACK, Some(kind)) => {
-                self.ledger.acknowledged(track, kind, moment, request);
-            }
+        let done = match (packet.code(), exchange.kind) {
+            (Code::DISCONNECT_ACK, Some(ChangeKind::Bounce)) => Some(ChangeKind::Bounce),
+            (Code::DISCONNECT_ACK, _) => Some(ChangeKind::Disconnect),
+            (Code::COA_ACK, kind) => kind,
             (Code::COA_NAK, _) if cause == Some(ErrorCause::REQUEST_INITIATED) => {
-                self.ledger
-                    .acknowledged(track, ChangeKind::Reauth, moment, request);
+                Some(ChangeKind::Reauth)
             }
-            _ if cause == Some(ErrorCause::SESSION_CONTEXT_NOT_FOUND) => {
-                self.ledger.denied(track, moment);
-            }
-            _ => {}
+            _ => None,
+        };
+        if let Some(kind) = done {
+            let when = (exchange.first.at, moment);
+            self.ledger.acknowledged(track, kind, when, request);
+        } else if cause == Some(ErrorCause::SESSION_CONTEXT_NOT_FOUND) {
+            self.ledger.denied(track, moment);
         }
     }
 

@@ -366,7 +366,7 @@ fn second_start(reported: &Reported<'_>) -> Option<Remark> {
 fn stop_without_start(reported: &Reported<'_>) -> Option<Remark> {
     let track = reported.track?;
     let accept = track.accept.as_ref()?;
-    (reported.status == Status::Stop && track.start.is_none() && track.last.is_none()).then(|| {
+    (reported.status == Status::Stop && track.start.is_none()).then(|| {
         let what = format!(
             "accepted {} before, and no Start",
             seconds(between(accept.first, reported.at))

@@ -43,6 +43,8 @@ pub(super) struct SwitchLog {
 /// One device on a switch.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Seat {
+    /// Its last Access-Request.
+    pub(super) asked: Option<Timestamp>,
     /// The challenge that its last request was answered with.
     pub(super) challenge: Option<Challenge>,
     /// What it last said in an EAP-Response/Identity, and when.

@@ -222,7 +222,8 @@ impl<E: Errand> Courier<E> {
         }) else {
             return;
         };
-        let fresh = changes
+        let keeps = post.config.does(Misbehaviour::OldIdentifierForNewDelay);
+        let fresh = (changes && !keeps)
             .then(|| self.free_identifier(server, post.config))
             .flatten();
         let (Some(flight), Some(entry)) =
@@ -233,7 +234,8 @@ impl<E: Errand> Courier<E> {
         if let Some(identifier) = fresh {
             flight.identifier = identifier;
             flight.signed = sign(post, &flight.draft, identifier, &entry.secret);
-        } else if post.config.does(Misbehaviour::NewAuthenticatorOnRetransmit) {
+        } else if (changes && keeps) || post.config.does(Misbehaviour::NewAuthenticatorOnRetransmit)
+        {
             flight.signed = sign(post, &flight.draft, flight.identifier, &entry.secret);
         }
         post.transmit(
@@ -262,8 +264,14 @@ impl<E: Errand> Courier<E> {
                 *slot = true;
             }
         }
-        let identifier = (0..=u8::MAX)
-            .map(|step| state.next_identifier.wrapping_add(step))
+        let count = if config.does(Misbehaviour::FewIdentifiers) {
+            4
+        } else {
+            256
+        };
+        let identifier = (0..count)
+            .map(|step| (u16::from(state.next_identifier) + step) % count)
+            .map(|identifier| u8::try_from(identifier).unwrap_or_default())
             .find(|identifier| taken.get(usize::from(*identifier)) == Some(&false))?;
         state.next_identifier = identifier.wrapping_add(1);
         Some(identifier)
@@ -409,6 +417,7 @@ fn retransmission(socket: Socket, config: &StandInConfig) -> &Retransmission {
         tries: 30,
         longest: Duration::from_secs(1),
         total: Duration::ZERO,
+        jitter: true,
     };
     match socket {
         _ if config.does(Misbehaviour::HastyRetransmit) => &HASTY,

@@ -6,7 +6,7 @@ use rand::RngCore;
 use super::config::StandInConfig;
 use super::misbehave::{self, Misbehaviour};
 use crate::wire::registry::attributes as a;
-use crate::wire::{AttributeBuf, Builder, Code, Secret, hide};
+use crate::wire::{AttributeBuf, Builder, Code, Secret, hide, sign};
 
 /// A packet before it is signed: the attributes that every copy of it carries.
 #[derive(Debug, Clone)]
@@ -108,7 +108,11 @@ impl Draft {
     ) -> Signed {
         misbehave::edit(&config.misbehaviours, &mut self);
         let mut authenticator = [0; 16];
-        if !self.code.request_is_digested() && !config.does(Misbehaviour::RepeatsAuthenticator) {
+        if config.does(Misbehaviour::CountsAuthenticator) {
+            authenticator = u128::from(identifier).to_be_bytes();
+        } else if !self.code.request_is_digested()
+            && !config.does(Misbehaviour::RepeatsAuthenticator)
+        {
             rng.fill_bytes(&mut authenticator);
         }
         let builder = self.build(identifier, secret, &authenticator);
@@ -118,6 +122,11 @@ impl Draft {
             builder.finish_request(&authenticator, secret)
         };
         self.break_seal(&mut octets);
+        if self.code == Code::ACCOUNTING_REQUEST
+            && config.does(Misbehaviour::WrongAccountingAuthenticator)
+        {
+            break_authenticator(&mut octets);
+        }
         if let Some(own) = octets.get(4..20).and_then(|own| own.try_into().ok()) {
             authenticator = own;
         }
@@ -137,7 +146,18 @@ impl Draft {
     ) -> Vec<u8> {
         misbehave::edit(&config.misbehaviours, &mut self);
         let builder = self.build(identifier, secret, request);
-        builder.finish_response(request, secret)
+        let mut octets = builder.finish_response(request, secret);
+        if self.seal == Seal::Broken {
+            self.break_seal(&mut octets);
+            let digest = sign::response_authenticator(&octets, request, secret);
+            if let Some(own) = octets.get_mut(4..20) {
+                own.copy_from_slice(&digest);
+            }
+        }
+        if config.does(Misbehaviour::WrongChangeAuthenticator) {
+            break_authenticator(&mut octets);
+        }
+        octets
     }
 
     /// What does not fit into a packet is left out, as in a switch: the values come from the
@@ -172,6 +192,12 @@ impl Draft {
         {
             *octet ^= 0xff;
         }
+    }
+}
+
+fn break_authenticator(octets: &mut [u8]) {
+    if let Some(octet) = octets.get_mut(4) {
+        *octet ^= 0xff;
     }
 }
 

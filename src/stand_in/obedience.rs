@@ -56,7 +56,9 @@ impl StandIn {
             }
         };
         let verdict = match wish.order {
-            Order::Authorize(_) => Verdict::Begun,
+            Order::Authorize(_) if !self.config.does(Misbehaviour::AcksAuthorizeOnly) => {
+                Verdict::Begun
+            }
             _ => Verdict::Done,
         };
         let place = self.named_place(&named);
@@ -67,6 +69,9 @@ impl StandIn {
 
     /// Ports and session numbers that a change names.
     fn named(&self, wish: &Wish) -> Result<Vec<(usize, u64)>, ErrorCause> {
+        if self.config.does(Misbehaviour::DeniesSessions) {
+            return Err(ErrorCause::SESSION_CONTEXT_NOT_FOUND);
+        }
         let named: Vec<(usize, u64)> = self
             .ports
             .iter()

@@ -48,7 +48,7 @@ impl Schedule {
     pub(super) fn begin(now: Timestamp, rule: &Retransmission, rng: &mut dyn RngCore) -> Schedule {
         let mut schedule = Schedule {
             began: now,
-            timeout: vary(rule.first, rng),
+            timeout: vary(rule, rule.first, rng),
             sent: 1,
             due: now,
         };
@@ -70,10 +70,10 @@ impl Schedule {
         }
         // RT = 2*RTprev + RAND*RTprev; past MRT it is MRT + RAND*MRT.
         let doubled = self.timeout.saturating_mul(2);
-        let jitter = vary(self.timeout, rng);
+        let jitter = vary(rule, self.timeout, rng);
         let next = doubled.saturating_add(jitter).saturating_sub(self.timeout);
         self.timeout = if !rule.longest.is_zero() && next > rule.longest {
-            vary(rule.longest, rng)
+            vary(rule, rule.longest, rng)
         } else {
             next
         };
@@ -91,7 +91,10 @@ impl Schedule {
 }
 
 /// A duration with RAND between -0.1 and +0.1 of it added.
-fn vary(duration: Duration, rng: &mut dyn RngCore) -> Duration {
+fn vary(rule: &Retransmission, duration: Duration, rng: &mut dyn RngCore) -> Duration {
+    if !rule.jitter {
+        return duration;
+    }
     let factor = rng.random_range(0.9..=1.1);
     Duration::try_from_secs_f64(duration.as_secs_f64() * factor).unwrap_or(duration)
 }

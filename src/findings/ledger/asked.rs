@@ -63,6 +63,7 @@ impl Ledger {
             return;
         };
         let seat = entry(&mut self.seats, (visit.switch, mac));
+        seat.asked = Some(visit.moment.at);
         if let Some(identity) = eap.and_then(|eap| eap.identity.clone()) {
             seat.identity = Some((visit.moment, identity));
         }

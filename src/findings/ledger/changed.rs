@@ -2,7 +2,7 @@
 
 use std::net::IpAddr;
 
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 
 use super::{DEED_WITHIN, Duty, Ledger, TrackId};
 use crate::bench::ChangeKind;
@@ -22,26 +22,29 @@ impl Ledger {
         mac: Option<Mac>,
         request: &Packet<'_>,
     ) -> Option<TrackId> {
-        let by_id = read::session_id(request)
-            .and_then(|session| self.by_id.peek(&(switch, session)))
-            .copied();
-        by_id.or_else(|| {
-            self.seat(switch, mac.or_else(|| read::device(request)))?
-                .track
-        })
+        // A change that names an Acct-Session-Id is about that session or about none.
+        if let Some(session) = read::session_id(request) {
+            return self.by_id.peek(&(switch, session)).copied();
+        }
+        self.seat(switch, read::device(request).or(mac))?.track
     }
 
-    /// A change was acknowledged.
+    /// A change was acknowledged that was sent first at `sent`.
     pub(in crate::findings) fn acknowledged(
         &mut self,
         id: TrackId,
         kind: ChangeKind,
-        moment: Moment,
+        (sent, moment): (Timestamp, Moment),
         request: &Packet<'_>,
     ) {
         let Some(track) = self.tracks.get_mut(&id) else {
             return;
         };
+        // What the change set off may have overtaken the answer.
+        let seat = track.mac.map(|mac| (track.switch, mac));
+        let asked = seat
+            .and_then(|seat| self.seats.peek(&seat)?.asked)
+            .is_some_and(|asked| asked >= sent);
         track.done = Some((kind, moment));
         if kind == ChangeKind::Regrant
             && let Some(accept) = &mut track.accept
@@ -57,8 +60,10 @@ impl Ledger {
             ChangeKind::Bounce => (Duty::DropAfterBounce, DEED_WITHIN),
             _ => (Duty::RequestAfterReauth, DEED_WITHIN),
         };
-        self.agenda
-            .owe(id, duty, (moment.at, moment.packet), within);
+        if kind == ChangeKind::Disconnect || !asked {
+            self.agenda
+                .owe(id, duty, (moment.at, moment.packet), within);
+        }
     }
 
     /// A NAK said that there is no such session.

@@ -2,6 +2,7 @@
 
 mod bounds;
 mod case;
+mod pair;
 mod reference;
 mod rfc2865;
 mod rfc2866;

@@ -71,6 +71,7 @@ impl Default for Retransmission {
             tries: 5,
             longest: Duration::from_secs(16),
             total: Duration::from_secs(30),
+            jitter: true,
         }
     }
 }

@@ -207,6 +207,8 @@ pub struct Retransmission {
     /// MRD, time from the first packet to giving up; 0 for no limit.
     #[serde(with = "duration")]
     pub total: Duration,
+    /// Whether each timeout varies by up to a tenth (RAND). Default true.
+    pub jitter: bool,
 }
 
 /// What a device gets without a server.

@@ -1,176 +1,17 @@
-//! What a stand-in can be told to do wrong, so that findings have something to find.
-//!
-//! Faults in a packet are edits of its draft: one arm in [`Misbehaviour::edit`] each. Faults of
-//! conduct are asked for with [`StandInConfig::does`] where the conduct is.
+//! Faults in packets: edits of a draft before it is signed.
 
 use std::collections::BTreeSet;
 
-use serde::{Deserialize, Serialize};
-
-use super::config::StandInConfig;
-use super::draft::{Credential, Draft, Seal};
+use super::Misbehaviour;
+use crate::stand_in::draft::{Credential, Draft, Seal};
+use crate::wire::attribute::MAX_VALUE;
 use crate::wire::registry::attributes as a;
 use crate::wire::registry::error_cause::ErrorCause;
 use crate::wire::vlan;
-use crate::wire::{Code, Mac};
-
-/// One thing done wrong.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum Misbehaviour {
-    // Access-Requests.
-    /// No Message-Authenticator.
-    NoMessageAuthenticator,
-    /// Message-Authenticator last and not first.
-    LateMessageAuthenticator,
-    /// A wrong Message-Authenticator.
-    WrongMessageAuthenticator,
-    /// No NAS-IP-Address, NAS-IPv6-Address or NAS-Identifier.
-    NoNasIdentity,
-    /// No NAS-Port.
-    NoNasPort,
-    /// No NAS-Port-Id.
-    NoNasPortId,
-    /// No NAS-Port-Type.
-    NoNasPortType,
-    /// NAS-Port-Type 19, wireless.
-    WirelessPortType,
-    /// No Service-Type.
-    NoServiceType,
-    /// No Calling-Station-Id.
-    NoCallingStationId,
-    /// Calling-Station-Id in bare lower-case digits.
-    BareCallingStationId,
-    /// Calling-Station-Id that says a port instead.
-    PortAsCallingStationId,
-    /// No Called-Station-Id.
-    NoCalledStationId,
-    /// Called-Station-Id in bare lower-case digits.
-    BareCalledStationId,
-    /// No Acct-Session-Id.
-    NoAcctSessionId,
-    /// User-Password and CHAP-Password together.
-    BothPasswords,
-    /// No password at all.
-    NoPassword,
-    /// State left out where it should come back.
-    StateNotEchoed,
-    /// State changed where it should come back.
-    StateAltered,
-    /// Framed-MTU below what any frame needs.
-    TinyFramedMtu,
-    /// User-Name that is not the identity given over EAP.
-    EapUserNameDiffers,
-    /// The same Request Authenticator in every Access-Request.
-    RepeatsAuthenticator,
-    // Accounting.
-    /// Class left out.
-    ClassNotEchoed,
-    /// Class changed.
-    ClassAltered,
-    /// Another Acct-Session-Id than in the Access-Request.
-    OtherAcctSessionId,
-    /// No Event-Timestamp.
-    NoEventTimestamp,
-    /// Event-Timestamp an hour behind.
-    ClockBehind,
-    /// No Acct-Terminate-Cause in Stop.
-    NoTerminateCause,
-    /// No Acct-Session-Time in Stop and interim.
-    NoSessionTime,
-    /// A VLAN in accounting that was not granted.
-    OtherVlanInAccounting,
-    /// Counters that stand at zero.
-    DeadCounters,
-    /// Counters that run backwards.
-    BackwardCounters,
-    /// Another port in accounting than in the Access-Request.
-    OtherPortInAccounting,
-    /// The same Acct-Session-Id for every session.
-    SameAcctSessionId,
-    /// No Acct-Authentic.
-    NoAcctAuthentic,
-    /// User-Name left out of accounting.
-    NoUserNameInAccounting,
-    // Answers to changes.
-    /// No Message-Authenticator in answers to changes.
-    UnsealedChangeAnswer,
-    /// No Event-Timestamp in answers to changes.
-    UndatedChangeAnswer,
-    /// Proxy-State and State left out of answers to changes.
-    ChangeStateNotEchoed,
-    /// No Error-Cause in a NAK.
-    NoErrorCause,
-    /// A 2xx Error-Cause in a NAK.
-    SuccessCauseInNak,
-    /// Error-Cause 404 whatever was wrong.
-    VagueErrorCause,
-    // Conduct.
-    /// A retransmission has a new Identifier.
-    NewIdentifierOnRetransmit,
-    /// A retransmission has the same Identifier and a new Request Authenticator.
-    NewAuthenticatorOnRetransmit,
-    /// Every request has Identifier 1.
-    ReusesIdentifier,
-    /// Retransmits every second and never waits longer.
-    HastyRetransmit,
-    /// Takes answers without a right Message-Authenticator.
-    TakesUnsealedReplies,
-    /// Lets in whom the server refuses.
-    AdmitsRefused,
-    /// Takes half of a Session-Timeout for the whole.
-    HalvesSessionTimeout,
-    /// Does not follow Session-Timeout.
-    IgnoresSessionTimeout,
-    /// Ends a session that should authenticate again.
-    IgnoresTerminationAction,
-    /// Does not follow Acct-Interim-Interval.
-    IgnoresInterimInterval,
-    /// Interim records every ten seconds.
-    HastyInterim,
-    /// Does not follow Idle-Timeout.
-    IgnoresIdleTimeout,
-    /// MAC authentication at once, beside 802.1X.
-    MacBeforeDot1xTimeout,
-    /// Admits more devices than the limit.
-    ExceedsLimit,
-    /// No Start record.
-    NoStart,
-    /// Two Start records, in packets of their own.
-    DoubleStart,
-    /// No Stop record.
-    NoStop,
-    /// No Accounting-On.
-    NoAccountingOn,
-    /// Starts over at once after a refusal.
-    NoQuietPeriod,
-    /// Does not answer changes.
-    NoAnswerToChange,
-    /// Carries out a repeated change a second time.
-    ProcessesDuplicates,
-    /// Takes changes with a stale Event-Timestamp.
-    TakesStaleChanges,
-    /// Acknowledges a bounce and leaves the link up.
-    AckWithoutBounce,
-    /// Acknowledges a Disconnect and leaves the session be.
-    AckWithoutDisconnect,
-    /// Acknowledges a re-authentication and does nothing.
-    AckWithoutReauth,
-    /// Acknowledges new grants and leaves the old ones.
-    AckWithoutRegrant,
-}
-
-impl StandInConfig {
-    /// Whether the switch does this wrong.
-    #[must_use]
-    pub fn does(&self, misbehaviour: Misbehaviour) -> bool {
-        self.misbehaviours.contains(&misbehaviour)
-    }
-}
+use crate::wire::{AttributeBuf, Code, Mac};
 
 /// Spoils a packet before it is signed.
-pub(super) fn edit(misbehaviours: &BTreeSet<Misbehaviour>, draft: &mut Draft) {
+pub(in crate::stand_in) fn edit(misbehaviours: &BTreeSet<Misbehaviour>, draft: &mut Draft) {
     for misbehaviour in misbehaviours {
         misbehaviour.edit(draft);
     }
@@ -215,6 +56,34 @@ impl Misbehaviour {
             M::EapUserNameDiffers if draft.holds(a::EAP_MESSAGE) => {
                 draft.rewrite(a::USER_NAME, |_| b"somebody".to_vec());
             }
+            M::NoUserName => draft.without(a::USER_NAME),
+            M::OtherUserName => draft.rewrite(a::USER_NAME, |_| b"02000000ffff".to_vec()),
+            M::InventsState if !draft.holds(a::STATE) => draft.text(a::STATE, "mine"),
+            M::InventsProxyState => draft.text(a::PROXY_STATE, "hop"),
+            M::OtherNasAddress => draft.rewrite(a::NAS_IP_ADDRESS, |_| vec![198, 51, 100, 99]),
+            M::NoFramedMtu => draft.without(a::FRAMED_MTU),
+            _ => self.edit_access_forms(draft),
+        }
+    }
+
+    /// Attributes that are out of place or out of form.
+    fn edit_access_forms(self, draft: &mut Draft) {
+        use Misbehaviour as M;
+        let eap = draft.holds(a::EAP_MESSAGE);
+        match self {
+            M::EmptyAttribute => draft.octets(a::CONNECT_INFO, []),
+            M::RepeatsAttribute => draft.integer(a::NAS_PORT_TYPE, 15),
+            M::ShortAttribute => draft.rewrite(a::NAS_PORT_TYPE, |_| vec![0, 15]),
+            M::BrokenText => draft.octets(a::CONNECT_INFO, [0x31, 0xff]),
+            M::AsksForFilter => draft.text(a::FILTER_ID, "open"),
+            M::AsksForFilterRule => draft.text(a::NAS_FILTER_RULE, "permit in ip from any to any"),
+            M::AsksForPriority => draft.octets(a::USER_PRIORITY_TABLE, [0; 8]),
+            M::AsksForReservedVlan => draft.octets(a::EGRESS_VLANID, [0x31, 0, 0x0f, 0xff]),
+            M::PasswordBesideEap if eap => {
+                draft.credentials.push(Credential::Pap("quay".to_owned()));
+            }
+            M::ChopsEap if eap => chop(draft, a::EAP_MESSAGE),
+            M::PadsEap if eap => draft.octets(a::EAP_MESSAGE, [0; 4]),
             _ => {}
         }
     }
@@ -244,6 +113,40 @@ impl Misbehaviour {
             }
             M::NoAcctAuthentic => draft.without(a::ACCT_AUTHENTIC),
             M::NoUserNameInAccounting => draft.without(a::USER_NAME),
+            M::KeepsOwnUserName => draft.rewrite(a::USER_NAME, |_| b"own".to_vec()),
+            M::NoStatusType => draft.without(a::ACCT_STATUS_TYPE),
+            M::NoAccountingSessionId => draft.without(a::ACCT_SESSION_ID),
+            M::ReplyMessageInAccounting => draft.text(a::REPLY_MESSAGE, "welcome"),
+            M::NoNasIdentityInAccounting => {
+                draft.without(a::NAS_IP_ADDRESS);
+                draft.without(a::NAS_IPV6_ADDRESS);
+                draft.without(a::NAS_IDENTIFIER);
+            }
+            M::NoPortInAccounting => {
+                draft.without(a::NAS_PORT);
+                draft.without(a::NAS_PORT_ID);
+            }
+            M::NoStationInAccounting => draft.without(a::CALLING_STATION_ID),
+            M::DoubleSessionTime => draft.rewrite(a::ACCT_SESSION_TIME, |value| {
+                number(value.try_into().map_or(0, u32::from_be_bytes) * 2)
+            }),
+            M::BlamesCarrier => draft.rewrite(a::ACCT_TERMINATE_CAUSE, |_| number(2)),
+            _ => self.edit_accounting_of_grant(draft),
+        }
+    }
+
+    /// What accounting says of the grant.
+    fn edit_accounting_of_grant(self, draft: &mut Draft) {
+        use Misbehaviour as M;
+        match self {
+            M::ReservedVlanInAccounting => {
+                draft.rewrite(a::TUNNEL_PRIVATE_GROUP_ID, |_| b"4095".to_vec());
+            }
+            M::BrokenVlanInAccounting => draft.octets(a::EGRESS_VLANID, [0x33, 0, 0, 20]),
+            M::OtherTaggedVlanInAccounting => {
+                draft.rewrite(a::EGRESS_VLANID, |_| vec![0x31, 0, 0x0f, 0xfe]);
+            }
+            M::OtherFilterInAccounting => draft.rewrite(a::FILTER_ID, |_| b"open".to_vec()),
             _ => {}
         }
     }
@@ -264,9 +167,47 @@ impl Misbehaviour {
             M::VagueErrorCause => {
                 draft.rewrite(a::ERROR_CAUSE, |_| number(ErrorCause::INVALID_REQUEST.0));
             }
+            M::MisplacedErrorCause => {
+                let cause = match draft.code {
+                    Code::COA_NAK => ErrorCause::SESSION_CONTEXT_NOT_REMOVABLE,
+                    _ => ErrorCause::UNSUPPORTED_SERVICE,
+                };
+                draft.rewrite(a::ERROR_CAUSE, |_| number(cause.0));
+            }
+            M::RefusalCauseInAck if !draft.holds(a::ERROR_CAUSE) => {
+                draft.integer(a::ERROR_CAUSE, ErrorCause::SESSION_CONTEXT_NOT_FOUND.0);
+            }
+            M::ClockBehind => draft.rewrite(a::EVENT_TIMESTAMP, hour_behind),
+            M::WrongChangeSeal => draft.seal = Seal::Broken,
+            M::WrongChangeCode => draft.code = other_change(draft.code),
             _ => {}
         }
     }
+}
+
+/// The answer to the other kind of change.
+fn other_change(code: Code) -> Code {
+    match code {
+        Code::COA_ACK => Code::DISCONNECT_ACK,
+        Code::COA_NAK => Code::DISCONNECT_NAK,
+        Code::DISCONNECT_ACK => Code::COA_ACK,
+        _ => Code::COA_NAK,
+    }
+}
+
+/// Cuts the attributes of a type into pieces of four octets.
+fn chop(draft: &mut Draft, kind: u8) {
+    draft.attributes = std::mem::take(&mut draft.attributes)
+        .into_iter()
+        .flat_map(|attribute| {
+            let most = if attribute.kind == kind { 4 } else { MAX_VALUE };
+            attribute
+                .value
+                .chunks(most)
+                .map(|piece| AttributeBuf::new(attribute.kind, piece))
+                .collect::<Vec<_>>()
+        })
+        .collect();
 }
 
 fn rewrite_counters(draft: &mut Draft, rewrite: impl Fn(&[u8]) -> Vec<u8>) {
