@@ -6,6 +6,7 @@ pub mod change;
 pub mod check;
 mod client;
 pub mod drill;
+pub mod findings;
 pub mod journal;
 mod lines;
 pub mod log;
@@ -55,6 +56,8 @@ enum Command {
     Journal(journal::Args),
     /// Show sessions per switch and port.
     Sessions(sessions::Args),
+    /// Tell where switches broke a standard, by what the journal holds.
+    Findings(findings::Args),
     /// Run drills and say whether they passed.
     Drill(drill::Args),
     /// Run the built-in switch on its own, over UDP.
@@ -142,6 +145,7 @@ pub fn run(cli: Cli) -> Outcome {
         Command::Roster(args) => roster::run(&args),
         Command::Journal(args) => journal::run(&args),
         Command::Sessions(args) => sessions::run(&args),
+        Command::Findings(args) => findings::run(&args),
         Command::Drill(args) => drill::run(&args),
         Command::StandIn(args) => stand_in::run(&args),
         Command::Certs(args) => certs::run(&args),

@@ -21,6 +21,7 @@ mod granted;
 mod ledger;
 mod read;
 mod rule;
+pub mod sarif;
 mod seen;
 mod sendings;
 mod tracks;
@@ -44,7 +45,7 @@ mod tests;
 pub use auditor::{Auditor, audit};
 pub use facts::{BenchFacts, SwitchFacts};
 pub use finding::{Example, Finding, PacketRef};
-pub use rule::{Rule, Severity, Source};
+pub use rule::{NoSeverity, Rule, Severity, Source};
 
 /// Every rule, by standard.
 pub fn rules() -> impl Iterator<Item = &'static Rule> {

@@ -56,6 +56,22 @@ impl Severity {
     }
 }
 
+/// A word that is no severity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("one of note, weakness, breach")]
+pub struct NoSeverity;
+
+impl std::str::FromStr for Severity {
+    type Err = NoSeverity;
+
+    fn from_str(word: &str) -> Result<Severity, NoSeverity> {
+        Severity::ALL
+            .into_iter()
+            .find(|severity| severity.word() == word)
+            .ok_or(NoSeverity)
+    }
+}
+
 /// Where a rule is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {

@@ -245,6 +245,20 @@ impl Engine {
         Ok(effects)
     }
 
+    /// Notes that the bench is up: what switches did before was not heard.
+    #[must_use]
+    pub fn started(&self, now: Timestamp) -> Effects {
+        Effects {
+            entries: vec![note(
+                now,
+                Kind::Desk,
+                "started",
+                format!("{} answers", self.bench.name),
+            )],
+            ..Effects::default()
+        }
+    }
+
     /// Puts a new bench in force; sessions and roster stay.
     pub fn reload(&mut self, now: Timestamp, bench: Arc<Bench>) -> Effects {
         self.responder.reload(Arc::clone(&bench));

@@ -270,6 +270,7 @@ impl Loop {
     async fn run(mut self, mut jobs: mpsc::Receiver<Job>, mut stop: watch::Receiver<bool>) {
         let mut buffer = vec![0; MAX_PACKET + 1];
         let sockets = Arc::clone(&self.sockets);
+        self.let_out(self.engine.started(Timestamp::now()), None);
         loop {
             let due = sleep_until(self.engine.next_deadline());
             tokio::select! {

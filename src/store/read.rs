@@ -138,6 +138,16 @@ impl Reader {
         Ok(Reader::over(Arc::new(Mutex::new(connection))))
     }
 
+    /// Looks on at a state file, whether or not a bench has it open. Nothing is written.
+    ///
+    /// # Errors
+    /// When it is no state file, has another layout than this version's, or does not read.
+    pub fn look_on(path: &Path) -> Result<Reader, StoreError> {
+        let reader = Reader::open(path)?;
+        super::schema::check(&reader.connection(), path)?;
+        Ok(reader)
+    }
+
     pub(super) fn over(connection: Arc<Mutex<Connection>>) -> Reader {
         Reader { connection }
     }

@@ -41,6 +41,25 @@ pub(super) fn prepare(connection: &mut Connection, path: &Path) -> Result<(), St
     Ok(())
 }
 
+/// Makes sure that a file that is only looked at is one of ours, in the newest layout.
+pub(super) fn check(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    if number(connection, "application_id")? != APPLICATION {
+        return Err(StoreError::Foreign {
+            path: path.to_owned(),
+        });
+    }
+    let found = number(connection, "user_version")?;
+    let known = i64::try_from(STEPS.len()).unwrap_or(i64::MAX);
+    if found != known {
+        return Err(StoreError::TooNew {
+            path: path.to_owned(),
+            found,
+            known,
+        });
+    }
+    Ok(())
+}
+
 fn number(connection: &Connection, pragma: &str) -> Result<i64, StoreError> {
     Ok(connection.pragma_query_value(None, pragma, |row| row.get(0))?)
 }

@@ -12,6 +12,7 @@ mod rfc3580;
 mod rfc4675;
 mod rfc5080;
 mod rfc5176;
+mod sarif;
 mod script;
 mod trade;
 mod watching;
