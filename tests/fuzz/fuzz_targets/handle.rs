@@ -12,13 +12,15 @@ use portproof::respond::Responder;
 use portproof::roster::{Effects, Roster};
 use portproof::wire::sign::{self, MessageAuthenticator};
 use portproof::wire::{Code, MAX_PACKET, Packet};
-use portproof_fuzz::{SWITCH, bench, pieces, secret, signed, start};
+use portproof_fuzz::{SWITCH, bench, continued, eap, pieces, secret, signed, start};
 use rand::SeedableRng;
 use rand::rngs::StdRng;
 
 fuzz_target!(|input: &[u8]| {
     let mut responder = Responder::new(bench());
+    responder.offer_eap(Some(eap::settings(input.len() as u8)));
     let mut roster = Roster::default();
+    let mut challenge = Vec::new();
     let mut rng = StdRng::seed_from_u64(1);
     let mut now = start();
     let switch: SocketAddr = SWITCH.parse().expect("an address");
@@ -30,7 +32,7 @@ fuzz_target!(|input: &[u8]| {
             Link::Accounting
         };
         let datagram = if choices & 2 == 0 {
-            signed(piece, &[0; 16])
+            signed(&continued(piece, &challenge), &[0; 16])
         } else {
             piece.to_vec()
         };
@@ -42,6 +44,9 @@ fuzz_target!(|input: &[u8]| {
         let local = "192.0.2.1:1812".parse().expect("an address");
         let effects = responder.handle(now, &mut roster, link, local, peer, &datagram, &mut rng);
         check(&effects, link, peer, &datagram);
+        if let Some(transmit) = effects.transmits.first() {
+            challenge.clone_from(&transmit.octets);
+        }
         now += Duration::from_secs(u64::from(choices >> 2 & 0x0f));
         if responder.next_deadline().is_some_and(|due| due <= now) {
             responder.tick(now, &mut roster);

@@ -1,6 +1,7 @@
 //! What the fuzz targets share: a bench, a way to cut one input into datagrams, and signatures, so
 //! that an input gets past the checks that no fuzzer would ever guess its way through.
 
+pub mod eap;
 pub mod words;
 
 use std::io;
@@ -125,4 +126,29 @@ pub fn signed(datagram: &[u8], request: &[u8; 16]) -> Vec<u8> {
         })
     });
     resigned.unwrap_or_else(|| datagram.to_vec())
+}
+
+/// The Access-Request as the next one of the login that `challenge` goes on with: State, and the
+/// Identifier of the EAP packet. Anything else stays as it is.
+#[must_use]
+pub fn continued(datagram: &[u8], challenge: &[u8]) -> Vec<u8> {
+    let next = || {
+        let packet = Packet::parse(datagram).ok()?;
+        let challenge = Packet::parse(challenge).ok()?;
+        let identifier = *challenge.first(attributes::EAP_MESSAGE)?.value.get(1)?;
+        let state = challenge.first(attributes::STATE)?;
+        packet.first(attributes::EAP_MESSAGE)?;
+        let mut builder = Builder::new(packet.code(), packet.identifier());
+        let mut first = true;
+        for attribute in packet.attributes() {
+            let mut value = attribute.value.to_vec();
+            if attribute.kind == attributes::EAP_MESSAGE && std::mem::take(&mut first) {
+                *value.get_mut(1)? = identifier;
+            }
+            builder.push(attribute.kind, &value).ok()?;
+        }
+        builder.push(state.kind, state.value).ok()?;
+        Some(builder.finish_request(packet.authenticator(), &secret()))
+    };
+    next().unwrap_or_else(|| datagram.to_vec())
 }
