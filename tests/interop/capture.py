@@ -1,7 +1,10 @@
 """A packet analyser: captures in the ring's namespace, and judges captures."""
 
+import os
 import signal
+import socket
 from collections import Counter
+from pathlib import Path
 
 import radius
 from ring import Process, command
@@ -10,16 +13,30 @@ REPLY_CODES = {2, 3, 5, 11, 41, 42, 45, 44}
 
 
 class Capture:
-    """A capture of one link, until stopped."""
+    """A capture of one link, until stopped. `neighbour` is an address that the link leads to."""
 
-    def __init__(self, folder, link, name="capture"):
-        self.file = f"{folder}/{name}.pcapng"
-        self.process = Process(name, ["tshark", "-q", "-i", link, "-f", "udp", "-w", self.file], folder)
+    def __init__(self, folder, link, neighbour):
+        self.file = Path(folder) / "capture.pcapng"
+        self.neighbour = neighbour
+        self.process = Process(
+            "capture", ["tshark", "-q", "-i", link, "-f", "udp", "-w", self.file], folder
+        )
         self.process.wait_for(r"Capturing on")
-        # It says so a moment before the socket is open.
-        self.process.wait_for(r"Capture started|File: ")
+        self.settle()
+
+    def settle(self):
+        """Waits until what was sent so far is in the file: the kernel hands it over in blocks."""
+        marker = os.urandom(16)
+
+        def arrived():
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as link:
+                link.sendto(marker, (self.neighbour, 9))  # discard, RFC 863
+            return self.file.exists() and marker in self.file.read_bytes()
+
+        self.process.until(arrived, "to have captured a marker")
 
     def stop(self):
+        self.settle()
         self.process.stop(signal.SIGINT)
         return self.file
 
