@@ -17,7 +17,7 @@ const pictures = at > 0 ? process.argv[at + 1] : null;
 if (pictures) mkdirSync(pictures, { recursive: true });
 
 // A wait for ever is a failure; no check asks for speed.
-const LONG = 90000;
+const LONG = Number(process.env.PATIENCE ?? 90000);
 
 const bench = await layBench();
 const profile = mkdtempSync(join(tmpdir(), 'portproof-browser-'));
