@@ -198,7 +198,9 @@ impl Auditor {
         if identical {
             if let Some((_, reference)) = reply {
                 let record = entry.packets.get(reference.packet);
-                record.map(|record| self.answered_otherwise(&entry.place, record, reference));
+                if let Some(record) = record {
+                    self.answered_otherwise(&entry.place, record, reference);
+                }
             }
             return;
         }

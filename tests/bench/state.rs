@@ -235,7 +235,7 @@ fn device(n: u64) -> Device {
 }
 
 fn entry(n: u64, devices: u64) -> Entry {
-    let change = n % 10 == 0;
+    let change = n.is_multiple_of(10);
     let packet = |direction| PacketRecord {
         at: at(n),
         direction,

@@ -340,9 +340,8 @@ impl Drawing<'_> {
 
 /// The class of the row that fits now; the entry's own class is the one still in force.
 fn picked_class(entry: &Entry) -> &str {
-    let rows = entry.trace.iter().flat_map(|trace| &trace.rows);
-    rows.filter(|row| row.fits)
-        .last()
+    let mut rows = entry.trace.iter().flat_map(|trace| &trace.rows);
+    rows.rfind(|row| row.fits)
         .map_or("another class", |row| row.class.as_str())
 }
 

@@ -39,12 +39,11 @@ fn text() -> String {
         }
         let _ = write!(
             text,
-            "\n### {}\n{} ({}{})  \n{} {}  \nRemedy: {}\n",
+            "\n### {}\n{} ({}{})  \nWhy: {}  \nRemedy: {}\n",
             rule.id,
             sentence(rule.title),
             rule.severity.word(),
             section(rule),
-            "Why:",
             rule.why,
             rule.remedy
         );

@@ -83,7 +83,7 @@ fn attributes() -> Vec<Case> {
             |s| {
                 started(s, |report| {
                     report.without(a::NAS_PORT).without(a::NAS_PORT_ID)
-                })
+                });
             },
             |s| started(s, |report| report.without(a::NAS_PORT)),
         ),

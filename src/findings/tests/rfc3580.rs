@@ -45,7 +45,7 @@ fn requests() -> Vec<Case> {
             |s| {
                 asked(s, |request| {
                     request.set(a::CALLED_STATION_ID, *b"02005e00ff07")
-                })
+                });
             },
             |s| {
                 // RFC 3580 section 3.20: a name may follow after a colon.
@@ -86,7 +86,7 @@ fn requests() -> Vec<Case> {
             |s| {
                 asked(s, |request| {
                     request.set(a::USER_NAME, *b"02-00-5E-00-00-07")
-                })
+                });
             },
         ),
     ]

@@ -17,12 +17,12 @@ pub(super) fn cases() -> Vec<Case> {
             |s| {
                 asked(s, |request| {
                     request.with(a::EGRESS_VLANID, [0x31, 0, 0x0f, 0xff])
-                })
+                });
             },
             |s| {
                 asked(s, |request| {
                     request.with(a::EGRESS_VLANID, [0x31, 0, 0x0f, 0xfe])
-                })
+                });
             },
         ),
         case(
@@ -50,7 +50,7 @@ pub(super) fn cases() -> Vec<Case> {
                 s.admit(&[AttributeBuf::text(
                     a::NAS_FILTER_RULE,
                     "permit in ip from any to any",
-                )])
+                )]);
             },
         ),
         case(
@@ -75,7 +75,7 @@ pub(super) fn cases() -> Vec<Case> {
             |s| {
                 asked(s, |request| {
                     request.set(a::NAS_PORT_ID, "Kai 7 Süd".as_bytes())
-                })
+                });
             },
         ),
     ]

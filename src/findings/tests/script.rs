@@ -388,11 +388,11 @@ impl Script {
 
     /// The last exchange once more, to the octet.
     pub(super) fn repeat_last(&mut self) {
-        let exchanges = self
+        let mut exchanges = self
             .entries
             .iter()
             .filter(|entry| entry.kind == Kind::Access);
-        let mut packets = exchanges.last().unwrap().packets.clone();
+        let mut packets = exchanges.next_back().unwrap().packets.clone();
         for packet in &mut packets {
             packet.at = self.now;
         }
@@ -402,8 +402,8 @@ impl Script {
     /// The octets of the last request.
     pub(super) fn asked(&self) -> Vec<u8> {
         let records = self.entries.iter().flat_map(|entry| &entry.packets);
-        let requests = records.filter(|record| record.direction == Direction::In);
-        requests.last().unwrap().octets.clone()
+        let mut requests = records.filter(|record| record.direction == Direction::In);
+        requests.next_back().unwrap().octets.clone()
     }
 
     fn change_entry(&mut self, kind: ChangeKind, verdict: &str, packets: Vec<PacketRecord>) {

@@ -57,7 +57,7 @@ fn forms() -> Vec<Case> {
             |s| {
                 asked(s, |request| {
                     request.set(a::NAS_IP_ADDRESS, [198, 51, 100, 3])
-                })
+                });
             },
             |s| {
                 // Of another family it can be no other address of this one.

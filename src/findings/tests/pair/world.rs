@@ -144,7 +144,7 @@ impl World {
 
     pub(super) fn act(&mut self, act: impl FnOnce(&mut StandIn, Timestamp) -> Outputs) {
         let outputs = act(&mut self.switch, self.now);
-        self.from_switch(outputs);
+        self.after_switch(outputs);
     }
 
     pub(super) fn plug(&mut self, port: &str, device: &str) {
@@ -160,12 +160,12 @@ impl World {
         let (_, effects) = self
             .engine
             .change(self.now, &Target::Mac(mac), kind, "by the test");
-        self.from_bench(effects);
+        self.after_bench(effects);
     }
 
     pub(super) fn pin(&mut self, mac: Mac, class: &str) {
         let effects = self.engine.pin(self.now, mac, class, None).unwrap();
-        self.from_bench(effects);
+        self.after_bench(effects);
     }
 
     pub(super) fn fault(&mut self, kind: FaultKind, packet: PacketKind) {
@@ -178,7 +178,7 @@ impl World {
             times: Some(1),
         };
         let (_, effects) = self.engine.start_fault(self.now, fault);
-        self.from_bench(effects);
+        self.after_bench(effects);
     }
 
     fn happen(&mut self) {
@@ -190,11 +190,11 @@ impl World {
                 Flight::ToBench(link, from, octets) => {
                     let local = bench_at(link);
                     let effects = self.engine.datagram(self.now, link, local, from, &octets);
-                    self.from_bench(effects);
+                    self.after_bench(effects);
                 }
                 Flight::ToSwitch(socket, from, octets) => {
                     let outputs = self.switch.handle(self.now, socket, from, &octets);
-                    self.from_switch(outputs);
+                    self.after_switch(outputs);
                 }
             }
         }
@@ -204,11 +204,11 @@ impl World {
         }
         if due(self.engine.next_deadline(), self.now) {
             let effects = self.engine.tick(self.now);
-            self.from_bench(effects);
+            self.after_bench(effects);
         }
     }
 
-    fn from_switch(&mut self, outputs: Outputs) {
+    fn after_switch(&mut self, outputs: Outputs) {
         for transmit in outputs.transmits {
             let link = link_of(transmit.socket);
             let from = switch_at(transmit.socket);
@@ -221,7 +221,7 @@ impl World {
         }
     }
 
-    fn from_bench(&mut self, effects: Effects) {
+    fn after_bench(&mut self, effects: Effects) {
         for mut entry in effects.entries {
             self.entries += 1;
             entry.seq = self.entries;
