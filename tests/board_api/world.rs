@@ -129,7 +129,7 @@ impl Desk for World {
             state.orders += 1;
             let mut ordered = change_entry(&session, kind, state.orders, "ordered", reason);
             ordered.packets.clear();
-            let sent = change_entry(&session, kind, state.orders, "sent", "first attempt".into());
+            let sent = change_entry(&session, kind, state.orders, "sent", "first attempt");
             let entries = vec![ordered, sent];
             (
                 Ok(state.orders),
@@ -487,7 +487,7 @@ pub fn change_entry(
     kind: ChangeKind,
     order: u64,
     verdict: &str,
-    reason: String,
+    reason: &str,
 ) -> Entry {
     let secret = Secret::new(SHARED_SECRET);
     let mac = session.mac.unwrap();
@@ -512,7 +512,7 @@ pub fn change_entry(
             now,
             Kind::Change,
             verdict,
-            &reason,
+            reason,
             Place {
                 change: Some(kind),
                 order: Some(order),
@@ -611,7 +611,7 @@ pub fn new_printer(world: &World, start: Timestamp, mac: Mac, port: &str, first:
         ChangeKind::Bounce,
         first,
         "sent",
-        "recognised as printer".into(),
+        "recognised as printer",
     );
     sent.at = later(sighted, 1001);
     sent.packets[0].at = sent.at;
