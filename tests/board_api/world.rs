@@ -127,7 +127,7 @@ impl Desk for World {
                 return (Err(no), Effects::default());
             };
             state.orders += 1;
-            let mut ordered = change_entry(&session, kind, state.orders, "ordered", reason);
+            let mut ordered = change_entry(&session, kind, state.orders, "ordered", &reason);
             ordered.packets.clear();
             let sent = change_entry(&session, kind, state.orders, "sent", "first attempt");
             let entries = vec![ordered, sent];
