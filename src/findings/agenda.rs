@@ -41,6 +41,7 @@ pub(super) struct Owed {
     pub(super) since: Timestamp,
     /// When it was due at the latest.
     pub(super) due: Timestamp,
+    within: SignedDuration,
     /// The packet from which it arose.
     pub(super) cause: PacketRef,
 }
@@ -72,9 +73,21 @@ impl Agenda {
                 duty,
                 since,
                 due,
+                within,
                 cause,
             },
         );
+    }
+
+    /// Gives a duty that is owed as much time again from `now`.
+    pub(super) fn put_off(&mut self, track: TrackId, duty: Duty, now: Timestamp) {
+        let Some(owed) = self.owed.get_mut(&(track, duty)) else {
+            return;
+        };
+        let due = now.saturating_add(owed.within).unwrap_or(Timestamp::MAX);
+        self.due.remove(&(owed.due, track, duty));
+        self.due.insert((due, track, duty));
+        owed.due = due;
     }
 
     /// A duty was done, or is owed no more.
@@ -147,6 +160,16 @@ mod tests {
         assert_eq!(agenda.overdue(at(40)).map(|owed| owed.track), Some(2));
         assert_eq!(agenda.overdue(at(40)).map(|owed| owed.track), Some(1));
         assert_eq!(agenda.overdue(at(40)), None);
+    }
+
+    #[test]
+    fn what_is_put_off_is_due_later() {
+        let mut agenda = agenda(&[(1, Duty::StopOfReplaced, 10)]);
+        agenda.put_off(1, Duty::StopOfReplaced, at(8));
+        agenda.put_off(2, Duty::StopOfReplaced, at(8));
+        assert_eq!(agenda.overdue(at(18)), None);
+        assert_eq!(agenda.overdue(at(19)).map(|owed| owed.due), Some(at(18)));
+        assert_eq!(agenda.overdue(at(99)), None);
     }
 
     #[test]

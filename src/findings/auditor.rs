@@ -191,20 +191,6 @@ impl Auditor {
             Check::Sent(run) => run(&sent),
             _ => None,
         });
-        let repeats = sent.repeat.is_some();
-        let identical = sent
-            .repeat
-            .is_some_and(|repeat| !repeat.new_identifier && !repeat.new_authenticator);
-        if identical {
-            if let Some((_, reference)) = reply {
-                let record = entry.packets.get(reference.packet);
-                if let Some(record) = record {
-                    self.answered_otherwise(&entry.place, record, reference);
-                }
-            }
-            return;
-        }
-        packeted(&mut self.collected, &spot, packet);
         let visit = Visit {
             switch: record.from.ip(),
             from: record.from,
@@ -216,6 +202,15 @@ impl Auditor {
                 packet: reference,
             },
         };
+        let repeats = sent.repeat.is_some();
+        let identical = sent
+            .repeat
+            .is_some_and(|repeat| !repeat.new_identifier && !repeat.new_authenticator);
+        if identical {
+            self.repeated(entry, &visit, reply.map(|(_, reference)| reference));
+            return;
+        }
+        packeted(&mut self.collected, &spot, packet);
         match packet.code() {
             Code::ACCESS_REQUEST => {
                 let sealed = packet.first(a::MESSAGE_AUTHENTICATOR).is_some();
@@ -228,6 +223,20 @@ impl Auditor {
             }
             Code::ACCOUNTING_REQUEST => self.reported(&visit, &spot, repeats),
             _ => {}
+        }
+    }
+
+    /// A request came once more to the octet, and so did its answer.
+    fn repeated(&mut self, entry: &Entry, visit: &Visit<'_>, reply: Option<PacketRef>) {
+        if visit.packet.code() == Code::ACCOUNTING_REQUEST {
+            self.ledger.repeated(visit);
+            return;
+        }
+        self.ledger.asked_once_more(visit);
+        if let Some(reply) = reply
+            && let Some(record) = entry.packets.get(reply.packet)
+        {
+            self.answered_otherwise(&entry.place, record, reply);
         }
     }
 
@@ -277,6 +286,7 @@ impl Auditor {
             .flatten();
         let reported = Reported {
             at: visit.moment.at,
+            made: read::made(&visit.packet, visit.moment.at),
             packet: visit.packet,
             status,
             counts,
@@ -354,6 +364,10 @@ impl Auditor {
         };
         self.sendings.changed(switch, record.at);
         self.ledger.give_state(switch, &packet);
+        let track = self.ledger.changed_of(switch, entry.place.mac, &packet);
+        if let Some(track) = track {
+            self.ledger.ordered(track, record.at);
+        }
         let exchange = Exchange {
             order: entry.place.order,
             kind: entry.place.change,
@@ -361,7 +375,7 @@ impl Auditor {
             first: moment,
             last: moment,
             sent: 1,
-            track: self.ledger.changed_of(switch, entry.place.mac, &packet),
+            track,
             answer: None,
         };
         self.exchanges
@@ -437,7 +451,7 @@ impl Auditor {
             let when = (exchange.first.at, moment);
             self.ledger.acknowledged(track, kind, when, request);
         } else if cause == Some(ErrorCause::SESSION_CONTEXT_NOT_FOUND) {
-            self.ledger.denied(track, moment);
+            self.ledger.denied(track, exchange.first.at, moment);
         }
     }
 

@@ -148,6 +148,17 @@ pub(super) fn stamp(packet: &Packet<'_>) -> Option<Timestamp> {
     Timestamp::from_second(packet.integer(a::EVENT_TIMESTAMP)?.into()).ok()
 }
 
+/// When a record was made: by Event-Timestamp, or by Acct-Delay-Time, or as it arrived.
+pub(super) fn made(packet: &Packet<'_>, arrived: Timestamp) -> Timestamp {
+    if let Some(stamp) = stamp(packet) {
+        return stamp;
+    }
+    let delay = packet.integer(a::ACCT_DELAY_TIME).unwrap_or(0);
+    arrived
+        .saturating_sub(SignedDuration::from_secs(delay.into()))
+        .unwrap_or(arrived)
+}
+
 /// Text of an attribute for people, in quotes.
 pub(super) fn shown(packet: &Packet<'_>, kind: u8) -> String {
     packet

@@ -97,7 +97,7 @@ fn interim_too_often(reported: &Reported<'_>) -> Option<Remark> {
         .track?
         .last
         .filter(|last| last.status == Status::Interim)?;
-    let gap = last.moment.ago(reported.at);
+    let gap = between(last.made, reported.made);
     (gap.as_secs_f64() < LEAST_INTERVAL).then(|| {
         Remark::new(format!("{} after the one before", seconds(gap))).beside(last.moment.packet)
     })

@@ -274,9 +274,7 @@ fn reauthentication_early(asked: &Asked<'_>) -> Option<Remark> {
     let time = f64::from(accept.granted.session_timeout?);
     let before = track.early?.as_secs_f64();
     let now = accept.moment.ago(asked.at).as_secs_f64();
-    let changed = track
-        .done
-        .is_some_and(|(_, done)| done.at >= accept.moment.at);
+    let changed = track.ordered.is_some_and(|at| at >= accept.moment.at);
     let alike = (before - now).abs() < now * 0.05 + 1.0;
     let early = |ran: f64| ran > time * 0.1 && ran < time * 0.9;
     (alike && !changed && early(before) && early(now)).then(|| {
@@ -291,7 +289,13 @@ fn session_end_early(reported: &Reported<'_>) -> Option<Remark> {
     let cause = reported.packet.integer(a::ACCT_TERMINATE_CAUSE);
     let ran = accept.moment.ago(reported.at);
     let ends = reported.status == Status::Stop && cause == Some(CAUSE_SESSION_TIMEOUT);
-    (ends && ran.as_secs_f64() < f64::from(time) * 0.9).then(|| {
+    // The end may have crossed a newer accept.
+    let due = accept.earlier.as_ref().is_some_and(|(moment, earlier)| {
+        earlier
+            .session_timeout
+            .is_some_and(|time| moment.ago(reported.at).as_secs_f64() >= f64::from(time) * 0.9)
+    });
+    (ends && !due && ran.as_secs_f64() < f64::from(time) * 0.9).then(|| {
         let what = format!("after {}, Session-Timeout is {time} s", seconds(ran));
         Remark::new(what).beside(accept.moment.packet)
     })
@@ -315,18 +319,12 @@ fn termination_action_ignored(reported: &Reported<'_>) -> Option<Remark> {
 }
 
 fn vlan_contradicted(reported: &Reported<'_>) -> Option<Remark> {
-    let track = reported.granted_track()?;
-    let accept = track.accept.as_ref()?;
     let vlans = reported.vlans.as_ref().ok()?;
-    let (granted, found) = accept.granted.other_untagged(vlans)?;
-    // What was in force before a regrant is a matter of that rule.
-    if let Some((_, before)) = &track.before
-        && before.other_untagged(vlans).is_none()
-    {
-        return None;
-    }
-    let what = format!("VLAN {found} and not {granted}");
-    Some(Remark::new(what).beside(accept.moment.packet))
+    let (what, accept) = reported.contradiction(|granted| {
+        let (granted, found) = granted.other_untagged(vlans)?;
+        Some(format!("VLAN {found} and not {granted}"))
+    })?;
+    Some(Remark::new(what).beside(accept))
 }
 
 fn vlan_reported_wrong(reported: &Reported<'_>) -> Option<Remark> {

@@ -83,17 +83,12 @@ fn priority_in_request(asked: &Asked<'_>) -> Option<Remark> {
 }
 
 fn tagged_contradicted(reported: &Reported<'_>) -> Option<Remark> {
-    let track = reported.granted_track()?;
-    let accept = track.accept.as_ref()?;
     let vlans = reported.vlans.as_ref().ok()?;
-    let (granted, found) = accept.granted.other_tagged(vlans)?;
-    if let Some((_, before)) = &track.before
-        && before.other_tagged(vlans).is_none()
-    {
-        return None;
-    }
-    let what = format!("{} and not {}", list(&found), list(&granted));
-    Some(Remark::new(what).beside(accept.moment.packet))
+    let (what, accept) = reported.contradiction(|granted| {
+        let (granted, found) = granted.other_tagged(vlans)?;
+        Some(format!("{} and not {}", list(&found), list(&granted)))
+    })?;
+    Some(Remark::new(what).beside(accept))
 }
 
 fn list(vlans: &[VlanRef]) -> String {

@@ -65,12 +65,12 @@ pub(super) const RULES: &[Rule] = &[
     },
 ];
 
-/// IRT less its random part.
-const LEAST_WAIT: Duration = Duration::from_millis(1800);
-/// MRT less its random part: waits stop growing there.
-const LONGEST_WAIT: Duration = Duration::from_millis(14_400);
+/// IRT less its random part, and less what the way may add to the wait before.
+const LEAST_WAIT: Duration = Duration::from_millis(1500);
+/// Waits near MRT, 16 s, stop growing.
+const LONGEST_WAIT: Duration = Duration::from_secs(12);
 /// The least growth from one wait to the next; 1.9 by the RFC, less where transmissions got lost.
-const LEAST_GROWTH: f64 = 1.2;
+const LEAST_GROWTH: f64 = 1.1;
 /// MRD and a third.
 const LONGEST: Duration = Duration::from_secs(40);
 /// More transmissions than MRC allows.

@@ -3,10 +3,11 @@
 use std::net::SocketAddr;
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::exchanges::Exchange;
 use super::finding::PacketRef;
+use super::granted::Granted;
 use super::read::{Counts, Eap, Method};
 use super::tracks::{Seat, SwitchLog, Track};
 use crate::journal::Link;
@@ -109,7 +110,10 @@ impl Status {
 
 /// An Accounting-Request.
 pub(super) struct Reported<'a> {
+    /// When it arrived.
     pub(super) at: Timestamp,
+    /// When it was made, as far as it says so.
+    pub(super) made: Timestamp,
     pub(super) packet: Packet<'a>,
     pub(super) status: Status,
     pub(super) counts: Counts,
@@ -124,7 +128,34 @@ pub(super) struct Reported<'a> {
     pub(super) crowd: Option<(u16, usize)>,
 }
 
+/// So long after an accept a report may still tell of the one before: it gets lost and comes
+/// again, or is not there yet.
+const ACCEPT_TAKES: SignedDuration = SignedDuration::from_secs(60);
+
+/// An accept to a request that was repeated so often may never have arrived.
+const DOUBTFUL: u32 = 2;
+
 impl Reported<'_> {
+    /// In what the report differs from what was granted, and the packet that granted it. What was
+    /// in force before is no difference while the report may have crossed the accept; what was in
+    /// force before a regrant is a matter of another rule.
+    pub(super) fn contradiction<T>(
+        &self,
+        differs: impl Fn(&Granted) -> Option<T>,
+    ) -> Option<(T, PacketRef)> {
+        let track = self.granted_track()?;
+        let accept = track.accept.as_ref()?;
+        let found = differs(&accept.granted)?;
+        let crosses = self.made.duration_since(accept.moment.at) < ACCEPT_TAKES;
+        let doubtful = accept.repeats >= DOUBTFUL;
+        let earlier = accept.earlier.as_ref().filter(|_| crosses || doubtful);
+        let known = earlier
+            .into_iter()
+            .chain(&track.before)
+            .any(|(_, granted)| differs(granted).is_none());
+        (!known).then_some((found, accept.moment.packet))
+    }
+
     /// The session, for a report of what the server granted: with Acct-Authentic Local the switch
     /// let the device in by itself (RFC 2866 section 5.6).
     pub(super) fn granted_track(&self) -> Option<&Track> {

@@ -28,11 +28,19 @@ const PACE: usize = 6;
 /// Transmissions of one request whose times are kept.
 const GAPS: usize = 32;
 
-/// The longest wait between two transmissions that are taken for one request's: MRT and its
-/// random part (RFC 5080 section 2.2.1), and a little.
+/// The longest wait between two transmissions of an Access-Request that are not the same to the
+/// octet: MRT and its random part (RFC 5080 section 2.2.1), and a little.
 const LONGEST_GAP: Duration = Duration::from_secs(20);
+/// The same for records that say when they were made, which no two of a session do at one time:
+/// they are repeated without end, and each wait is twice the one before.
+const LONGEST_RECORD_GAP: Duration = Duration::from_secs(600);
+/// The same octets of an Access-Request later than this are no repetition: MRD (RFC 5080 section
+/// 2.2.1) is over twice.
+const LONGEST_FLIGHT: Duration = Duration::from_secs(60);
 /// The same octets within this time are the network's doing.
-const DOUBLED: Duration = Duration::from_millis(100);
+const DOUBLED: Duration = Duration::from_millis(500);
+/// A change may set requests off for so long.
+const CHANGE_TAKES: Duration = Duration::from_secs(10);
 /// Octets of two random authenticators that may be alike in the same place.
 const ALIKE: usize = 11;
 
@@ -165,13 +173,21 @@ impl Sendings {
             return false;
         };
         let packet = &transmission.packet;
-        if between(flight.last, transmission.at) > LONGEST_GAP {
-            return false;
-        }
+        let gap = between(flight.last, transmission.at);
+        let accounting = transmission.link == Link::Accounting;
         let identical = flight.identifier == packet.identifier()
             && flight.authenticator == *packet.authenticator();
         if identical {
-            return true;
+            return accounting || gap <= LONGEST_FLIGHT;
+        }
+        let dated = accounting && packet.first(a::EVENT_TIMESTAMP).is_some();
+        let longest = if dated {
+            LONGEST_RECORD_GAP
+        } else {
+            LONGEST_GAP
+        };
+        if gap > longest {
+            return false;
         }
         // Whoever repeated it as it was before begins something new with another identifier.
         if flight.sent > 1 && flight.identifier != packet.identifier() {
@@ -184,15 +200,19 @@ impl Sendings {
         }
     }
 
-    /// Whether a request that was accepted already is repeated because the accept got lost:
-    /// nothing was heard of its session since, and nothing was asked of the switch.
+    /// Whether a request that was accepted already is repeated because the accept got lost: nothing
+    /// was heard of its session since, nothing was asked of the switch, and it waited.
     fn accept_was_lost(&self, flight: &Flight, transmission: &Transmission<'_>) -> bool {
         let switch = transmission.from.ip();
-        let since = |when: Option<&Timestamp>| when.is_some_and(|when| *when >= flight.first.0);
+        let first = flight.first.0;
         let Some(session) = read::session_id(&transmission.packet) else {
             return false;
         };
-        !since(self.reported.peek(&(switch, session))) && !since(self.changed.peek(&switch))
+        let reported = self.reported.peek(&(switch, session));
+        let changed = self.changed.peek(&switch);
+        reported.is_none_or(|at| *at < first)
+            && changed.is_none_or(|at| between(*at, first) > CHANGE_TAKES)
+            && between(flight.last, transmission.at) > DOUBLED
     }
 
     /// The last first waits of a switch, once there are enough and one was added now.

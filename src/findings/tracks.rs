@@ -38,6 +38,8 @@ pub(super) struct SwitchLog {
     pub(super) accounting: Option<Moment>,
     /// Accounting-Off that no Accounting-On followed yet.
     pub(super) off: Option<Moment>,
+    /// Sessions one after the other of which nothing at all was heard after the accept.
+    pub(super) silent: u32,
 }
 
 /// One device on a switch.
@@ -100,13 +102,16 @@ pub(super) struct Track {
     pub(super) interims: u32,
     /// Since when its counters stand still, by its reports.
     pub(super) still: Option<Moment>,
+    /// When a change of it was last sent.
+    pub(super) ordered: Option<Timestamp>,
     /// The last change that was acknowledged.
     pub(super) done: Option<(ChangeKind, Moment)>,
     /// A NAK that said there is no such session.
     pub(super) denied: Option<Moment>,
     /// What was in force before the last acknowledged regrant.
     pub(super) before: Option<(Moment, Granted)>,
-    /// How long the accept before the one in force had been so, where it set a Session-Timeout.
+    /// How long the accept before the one in force had been so, where it set a Session-Timeout
+    /// and no change cut it short.
     pub(super) early: Option<Duration>,
 }
 
@@ -118,10 +123,12 @@ pub(super) struct Accept {
     /// The first one.
     pub(super) first: Timestamp,
     pub(super) granted: Granted,
-    /// Class of the accept before: a report may cross the newer one.
-    pub(super) earlier_class: Vec<Vec<u8>>,
+    /// The accept before it: reports may cross the newer one, which may also get lost.
+    pub(super) earlier: Option<(Moment, Granted)>,
     /// Whether the switch had to drop it.
     pub(super) flaw: Option<Flaw>,
+    /// How often its request was repeated: the switch may have given up without an answer.
+    pub(super) repeats: u32,
 }
 
 /// Why a switch must not act on an answer.
@@ -139,6 +146,8 @@ pub(super) enum Flaw {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Last {
     pub(super) moment: Moment,
+    /// When it was made, as far as it says so.
+    pub(super) made: Timestamp,
     pub(super) status: Status,
     pub(super) counts: Counts,
 }

@@ -99,19 +99,35 @@ impl Ledger {
         self.give_state(switch, &reply.packet);
         let accepted = reply.packet.code() == Code::ACCESS_ACCEPT;
         let track = question.track.and_then(|id| self.tracks.get_mut(&id));
-        if let Some(track) = track
-            && track.start.is_none()
-        {
+        if let Some(track) = track {
             track.accept = track.accept.take().filter(|_| accepted);
             if let Some(accept) = &mut track.accept {
                 accept.granted = Granted::read(&reply.packet);
                 accept.flaw = reply.flaw;
-                accept.moment = moment;
+                accept.repeats = accept.repeats.saturating_add(1);
+                if track.start.is_none() {
+                    accept.moment = moment;
+                }
             }
         }
         if let Some(mac) = question.mac {
             let seat = entry(&mut self.seats, (switch, mac));
             answer_seat(seat, moment, question.method, reply);
+        }
+    }
+
+    /// An Access-Request came once more: a re-authentication that was asked for meanwhile has it
+    /// for its own.
+    pub(in crate::findings) fn asked_once_more(&mut self, visit: &Visit<'_>) {
+        let Some(mac) = visit.mac else {
+            return;
+        };
+        let Some(seat) = self.seats.get_mut(&(visit.switch, mac)) else {
+            return;
+        };
+        seat.asked = Some(visit.moment.at);
+        if let Some(id) = seat.track {
+            self.agenda.settle(id, Duty::RequestAfterReauth);
         }
     }
 
@@ -121,8 +137,11 @@ impl Ledger {
             .seat(visit.switch, visit.mac)
             .and_then(|seat| seat.track);
         if let Some(id) = current {
-            self.agenda.settle(id, Duty::DropAfterBounce);
             self.agenda.settle(id, Duty::RequestAfterReauth);
+            // After a drop of the link it is another session.
+            if again.is_none() || read::session_id(&visit.packet).is_none() {
+                self.agenda.settle(id, Duty::DropAfterBounce);
+            }
         }
         if let Some(id) = again {
             self.agenda.settle(id, Duty::Reauthentication);
@@ -155,13 +174,15 @@ impl Ledger {
             track.early = earlier
                 .as_ref()
                 .filter(|earlier| earlier.granted.session_timeout.is_some())
+                .filter(|earlier| track.ordered.is_none_or(|at| at < earlier.moment.at))
                 .map(|earlier| earlier.moment.ago(moment.at));
             track.accept = Some(Accept {
                 moment,
                 first: earlier.as_ref().map_or(moment.at, |earlier| earlier.first),
                 granted: Granted::read(&reply.packet),
-                earlier_class: earlier.map_or_else(Vec::new, |earlier| earlier.granted.class),
+                earlier: earlier.map(|earlier| (earlier.moment, earlier.granted)),
                 flaw: reply.flaw,
+                repeats: 0,
             });
             track.before = None;
             if track.start.is_none() && accounts {

@@ -11,8 +11,8 @@ use crate::findings::read;
 use crate::findings::tracks::Moment;
 use crate::wire::{Mac, Packet};
 
-/// A Stop may wait for the report before it to be answered.
-const STOP_WITHIN: SignedDuration = SignedDuration::from_secs(30);
+/// A Stop may wait for the report before it to be answered, and both may get lost.
+const STOP_WITHIN: SignedDuration = SignedDuration::from_secs(120);
 
 impl Ledger {
     /// The session that a change is about.
@@ -27,6 +27,13 @@ impl Ledger {
             return self.by_id.peek(&(switch, session)).copied();
         }
         self.seat(switch, read::device(request).or(mac))?.track
+    }
+
+    /// A change of a session was sent.
+    pub(in crate::findings) fn ordered(&mut self, id: TrackId, at: Timestamp) {
+        if let Some(track) = self.tracks.get_mut(&id) {
+            track.ordered = Some(at);
+        }
     }
 
     /// A change was acknowledged that was sent first at `sent`.
@@ -66,9 +73,12 @@ impl Ledger {
         }
     }
 
-    /// A NAK said that there is no such session.
-    pub(in crate::findings) fn denied(&mut self, id: TrackId, moment: Moment) {
-        if let Some(track) = self.tracks.get_mut(&id) {
+    /// A NAK said that there is no such session, to a change that was sent first at `sent`. Before
+    /// its Start the switch may not have had the accept.
+    pub(in crate::findings) fn denied(&mut self, id: TrackId, sent: Timestamp, moment: Moment) {
+        if let Some(track) = self.tracks.get_mut(&id)
+            && track.start.is_some_and(|start| start.at < sent)
+        {
             track.denied = Some(moment);
         }
     }

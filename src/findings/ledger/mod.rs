@@ -28,9 +28,15 @@ const STATES: usize = 8192;
 /// Access-Requests remembered with what their answer concerns.
 const QUESTIONS: usize = 8192;
 
-/// What a replaced session or a change set off may take: the link stays down a while, 802.1X is
-/// tried first.
-const DEED_WITHIN: SignedDuration = SignedDuration::from_secs(60);
+/// So many sessions without a sign of accounting are no accident.
+const SILENT_SESSIONS: u32 = 3;
+
+/// A Stop may wait for reports before it, which are repeated with ever longer waits.
+const REPLACED_WITHIN: SignedDuration = SignedDuration::from_secs(300);
+
+/// What a change set off may take: the link stays down a while, 802.1X is tried first, and a
+/// server that did not answer is left alone for a minute.
+const DEED_WITHIN: SignedDuration = SignedDuration::from_secs(180);
 /// The shortest interim interval that a switch need follow, seconds (RFC 2869 section 5.16).
 const LEAST_INTERIM: u32 = 60;
 
@@ -140,7 +146,14 @@ impl Ledger {
                 continue;
             };
             let counts = match owed.duty {
-                Duty::Start => track.start.is_none() && track.stop.is_none(),
+                Duty::Start if track.start.is_some() || track.stop.is_some() => false,
+                // Its accept may have got lost; several do not.
+                Duty::Start if track.last.is_none() => {
+                    let log = entry(&mut self.switches, track.switch);
+                    log.silent = log.silent.saturating_add(1);
+                    log.silent >= SILENT_SESSIONS
+                }
+                Duty::Start => true,
                 _ => track.runs(),
             };
             if counts {
@@ -166,7 +179,7 @@ impl Ledger {
             self.agenda.settle_all(old);
             let since = (visit.moment.at, visit.moment.packet);
             self.agenda
-                .owe(old, Duty::StopOfReplaced, since, DEED_WITHIN);
+                .owe(old, Duty::StopOfReplaced, since, REPLACED_WITHIN);
         }
         self.newest += 1;
         let id = self.newest;
@@ -193,6 +206,7 @@ impl Ledger {
                 last: None,
                 interims: 0,
                 still: None,
+                ordered: None,
                 done: None,
                 denied: None,
                 before: None,
@@ -237,17 +251,23 @@ impl Ledger {
         }
         match granted.interim.filter(|time| *time >= LEAST_INTERIM) {
             Some(time) if started => {
-                self.agenda.owe(id, Duty::Interim, since, with_slack(time));
+                self.agenda
+                    .owe(id, Duty::Interim, since, two_intervals(time));
             }
             _ => self.agenda.settle(id, Duty::Interim),
         }
     }
 }
 
-/// A time that a switch must keep, with a tenth and ten seconds of tolerance.
+/// Two intervals, and a minute for repetitions: one interim update may get stuck.
+fn two_intervals(seconds: u32) -> SignedDuration {
+    SignedDuration::from_secs(i64::from(seconds) * 2 + 60)
+}
+
+/// A time that a switch must keep, with a tenth of tolerance and a minute for repetitions.
 fn with_slack(seconds: u32) -> SignedDuration {
     let seconds = i64::from(seconds);
-    SignedDuration::from_secs(seconds + seconds / 10 + 10)
+    SignedDuration::from_secs(seconds + seconds / 10 + 60)
 }
 
 fn entry<K: std::hash::Hash + Eq + Clone, V: Default>(

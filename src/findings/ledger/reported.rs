@@ -2,7 +2,9 @@
 
 use std::net::IpAddr;
 
-use super::{Duty, LEAST_INTERIM, Ledger, TrackId, Visit, entry, with_slack};
+use jiff::Timestamp;
+
+use super::{Duty, LEAST_INTERIM, Ledger, TrackId, Visit, entry, two_intervals};
 use crate::findings::read::{self, Counts};
 use crate::findings::seen::Status;
 use crate::findings::tracks::{Last, Moment, Track};
@@ -40,6 +42,9 @@ impl Ledger {
     ) {
         let log = entry(&mut self.switches, visit.switch);
         log.accounting.get_or_insert(visit.moment);
+        if status.is_of_session() {
+            log.silent = 0;
+        }
         match status {
             Status::On => {
                 log.off = None;
@@ -53,6 +58,19 @@ impl Ledger {
                 self.reported_session(visit, status, counts);
             }
             Status::Other => {}
+        }
+    }
+
+    /// A record came once more: what stands behind it in the switch's queue waits as long again.
+    pub(in crate::findings) fn repeated(&mut self, visit: &Visit<'_>) {
+        if let Some(id) = self.reported_of(visit) {
+            for duty in [
+                Duty::StopOfReplaced,
+                Duty::StopAfterDisconnect,
+                Duty::Interim,
+            ] {
+                self.agenda.put_off(id, duty, visit.moment.at);
+            }
         }
     }
 
@@ -72,8 +90,11 @@ impl Ledger {
         if session.is_some() {
             track.reported_as = session;
         }
-        note_counts(track, visit.moment, status, counts);
-        self.agenda.settle(id, Duty::Start);
+        let made = read::made(&visit.packet, visit.moment.at);
+        note_counts(track, visit.moment, made, status, counts);
+        if status != Status::Interim {
+            self.agenda.settle(id, Duty::Start);
+        }
         match status {
             Status::Start => {
                 track.start.get_or_insert(visit.moment);
@@ -93,7 +114,8 @@ impl Ledger {
             .filter(|time| *time >= LEAST_INTERIM);
         if let Some(time) = interim {
             let since = (visit.moment.at, visit.moment.packet);
-            self.agenda.owe(id, Duty::Interim, since, with_slack(time));
+            self.agenda
+                .owe(id, Duty::Interim, since, two_intervals(time));
         }
     }
 
@@ -120,7 +142,7 @@ impl Ledger {
     }
 }
 
-fn note_counts(track: &mut Track, moment: Moment, status: Status, counts: Counts) {
+fn note_counts(track: &mut Track, moment: Moment, made: Timestamp, status: Status, counts: Counts) {
     let stands = track.last.as_ref().is_some_and(|last| {
         (last.counts.input, last.counts.output) == (counts.input, counts.output)
     });
@@ -129,6 +151,7 @@ fn note_counts(track: &mut Track, moment: Moment, status: Status, counts: Counts
     }
     track.last = Some(Last {
         moment,
+        made,
         status,
         counts,
     });

@@ -103,41 +103,30 @@ fn class_not_echoed(reported: &Reported<'_>) -> Option<Remark> {
 }
 
 fn class_changed(reported: &Reported<'_>) -> Option<Remark> {
-    let accept = reported.granted_track()?.accept.as_ref()?;
     let came = read::values(&reported.packet, a::CLASS);
-    if came.is_empty()
-        || accept.granted.class.is_empty()
-        || came == accept.granted.class
-        || came == accept.earlier_class
-    {
-        return None;
-    }
-    Some(Remark::new("another Class").beside(accept.moment.packet))
+    let (what, accept) = reported.contradiction(|granted| {
+        let given = &granted.class;
+        (!came.is_empty() && !given.is_empty() && came != *given).then_some("another Class")
+    })?;
+    Some(Remark::new(what).beside(accept))
 }
 
 fn user_name_ignored(reported: &Reported<'_>) -> Option<Remark> {
-    let accept = reported.granted_track()?.accept.as_ref()?;
-    let granted = accept.granted.user_name.as_deref()?;
     let came = reported.packet.first(a::USER_NAME)?.value;
-    (came != granted).then(|| {
-        let what = format!("{} and not {}", read::quoted(came), read::quoted(granted));
-        Remark::new(what).beside(accept.moment.packet)
-    })
+    let (what, accept) = reported.contradiction(|granted| {
+        let name = granted.user_name.as_deref()?;
+        (came != name).then(|| format!("{} and not {}", read::quoted(came), read::quoted(name)))
+    })?;
+    Some(Remark::new(what).beside(accept))
 }
 
 fn filter_contradicted(reported: &Reported<'_>) -> Option<Remark> {
-    let track = reported.granted_track()?;
-    let accept = track.accept.as_ref()?;
     let filters = read::values(&reported.packet, a::FILTER_ID);
-    let other = accept.granted.other_filter(&filters)?;
-    // What was in force before a regrant is a matter of that rule.
-    if let Some((_, before)) = &track.before
-        && before.filters.contains(other)
-    {
-        return None;
-    }
-    let what = format!("Filter-Id {} was not granted", read::quoted(other));
-    Some(Remark::new(what).beside(accept.moment.packet))
+    let (what, accept) = reported.contradiction(|granted| {
+        let other = granted.other_filter(&filters)?;
+        Some(format!("Filter-Id {} was not granted", read::quoted(other)))
+    })?;
+    Some(Remark::new(what).beside(accept))
 }
 
 fn idle_timeout_ignored(reported: &Reported<'_>) -> Option<Remark> {

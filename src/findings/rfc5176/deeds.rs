@@ -98,7 +98,7 @@ fn regrant_ignored(reported: &Reported<'_>) -> Option<Remark> {
     let track = reported.granted_track()?;
     let accept = track.accept.as_ref()?;
     let (acked, before) = track.before.as_ref()?;
-    if acked.ago(reported.at).as_secs_f64() < CROSSING {
+    if acked.ago(reported.made).as_secs_f64() < CROSSING {
         return None;
     }
     let what = old_vlan(reported, &accept.granted, before)
@@ -129,14 +129,9 @@ fn old_filter(reported: &Reported<'_>, now: &Granted, before: &Granted) -> Optio
 
 fn session_denied(reported: &Reported<'_>) -> Option<Remark> {
     let denied = reported.track?.denied?;
-    let after = denied.ago(reported.at);
-    let goes_on = match reported.status {
-        Status::Interim => after.as_secs_f64() > CROSSING,
-        // A Stop may have been under way when the change came.
-        Status::Stop => after.as_secs_f64() > 60.0,
-        _ => false,
-    };
-    goes_on.then(|| {
+    let after = denied.ago(reported.made);
+    let of_session = matches!(reported.status, Status::Interim | Status::Stop);
+    (of_session && after.as_secs_f64() > CROSSING).then(|| {
         let what = format!("reported {} after the refusal", seconds(after));
         Remark::new(what).beside(denied.packet)
     })
@@ -145,7 +140,7 @@ fn session_denied(reported: &Reported<'_>) -> Option<Remark> {
 fn terminate_cause(reported: &Reported<'_>) -> Option<Remark> {
     let (kind, acked) = reported.track?.done?;
     let cause = reported.packet.integer(a::ACCT_TERMINATE_CAUSE)?;
-    let soon = acked.ago(reported.at).as_secs_f64() < 30.0;
+    let soon = acked.ago(reported.made).as_secs_f64() < 30.0;
     let ends = reported.status == Status::Stop && kind == ChangeKind::Disconnect;
     (ends && soon && cause != ADMIN_RESET)
         .then(|| Remark::new(format!("Acct-Terminate-Cause {cause}")).beside(acked.packet))

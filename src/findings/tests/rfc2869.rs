@@ -30,11 +30,11 @@ pub(super) fn cases() -> Vec<Case> {
             "rfc2869-interim-ignored",
             |s| {
                 s.admit(&[AttributeBuf::integer(a::ACCT_INTERIM_INTERVAL, 600)]);
-                s.wait(671.0);
+                s.wait(1261.0);
             },
             |s| {
                 s.admit(&[AttributeBuf::integer(a::ACCT_INTERIM_INTERVAL, 600)]);
-                s.wait(610.0);
+                s.wait(650.0);
                 s.send_report(INTERIM);
                 s.wait(300.0);
                 s.send_report(STOP);

@@ -105,7 +105,7 @@ fn grants() -> Vec<Case> {
             "rfc3580-session-timeout-no-reauthentication",
             |s| {
                 s.admit(&timed(1));
-                s.wait(671.0);
+                s.wait(721.0);
             },
             |s| {
                 s.admit(&timed(1));

@@ -282,7 +282,7 @@ pub(super) fn deeds() -> Vec<Case> {
             |s| {
                 changed(s, ChangeKind::Disconnect, &[]);
                 s.answer_change(true, None, |_| {});
-                s.wait(31.0);
+                s.wait(181.0);
             },
             |s| disconnected(s, 6),
         ),
@@ -291,7 +291,7 @@ pub(super) fn deeds() -> Vec<Case> {
             |s| {
                 changed(s, ChangeKind::Bounce, &[]);
                 s.answer_change(true, None, |_| {});
-                s.wait(61.0);
+                s.wait(181.0);
             },
             |s| {
                 changed(s, ChangeKind::Bounce, &[]);
@@ -306,11 +306,11 @@ pub(super) fn deeds() -> Vec<Case> {
             |s| {
                 changed(s, ChangeKind::Reauth, &[]);
                 s.answer_change(true, None, |_| {});
-                s.wait(61.0);
+                s.wait(181.0);
             },
             |s| {
                 good_change(s);
-                s.wait(61.0);
+                s.wait(181.0);
             },
         ),
         case(
@@ -351,7 +351,7 @@ fn disconnected(s: &mut Script, cause: u32) {
     s.wait(0.2);
     let report = s.report(STOP).number(a::ACCT_TERMINATE_CAUSE, cause);
     s.send(&report, Reply::Nothing);
-    s.wait(31.0);
+    s.wait(181.0);
 }
 
 /// VLAN 30 in place of 20, acknowledged, and an interim with this one.

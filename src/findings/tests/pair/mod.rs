@@ -3,5 +3,6 @@
 
 mod bench;
 mod scenes;
+mod storm;
 mod table;
 mod world;

@@ -16,7 +16,19 @@ use crate::wire::{Mac, Secret};
 /// One course of events.
 pub(super) type Scene = fn(BTreeSet<Misbehaviour>) -> World;
 
-fn mac(last: u8) -> Mac {
+/// Devices of several classes, with the last octet of their address.
+pub(super) const DEVICES: [(&str, u8); 4] = [
+    ("till", 0x07),
+    ("guest", 0x70),
+    ("radio", 0x74),
+    ("stranger", 0x41),
+];
+
+pub(super) fn all_devices() -> Vec<DeviceConfig> {
+    DEVICES.map(|(name, last)| device(name, last)).into()
+}
+
+pub(super) fn mac(last: u8) -> Mac {
     Mac([0x02, 0, 0x5e, 0, 0, last])
 }
 

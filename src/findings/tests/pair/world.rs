@@ -6,8 +6,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
-use rand::SeedableRng as _;
 use rand::rngs::StdRng;
+use rand::{Rng as _, SeedableRng as _};
 
 use super::bench::SWITCH;
 use crate::bench::{Bench, ChangeKind};
@@ -38,8 +38,23 @@ pub(super) struct World {
     pub(super) loses: Loss,
     /// How long answers to changes are under way.
     pub(super) slow_answers: Duration,
+    /// A network that loses, doubles and reorders.
+    pub(super) storm: Option<Storm>,
 }
 
+/// How bad a network is.
+pub(super) struct Storm {
+    /// What it draws from.
+    pub(super) rng: StdRng,
+    /// Part of the datagrams that it loses.
+    pub(super) loses: f64,
+    /// Part that it doubles.
+    pub(super) doubles: f64,
+    /// Longest way, milliseconds.
+    pub(super) latency: u64,
+}
+
+#[derive(Clone)]
 enum Flight {
     ToBench(Link, SocketAddr, Vec<u8>),
     ToSwitch(Socket, SocketAddr, Vec<u8>),
@@ -108,6 +123,7 @@ impl World {
             entries: 0,
             loses: |_, _, _| false,
             slow_answers: Duration::ZERO,
+            storm: None,
         };
         world.act(StandIn::start);
         world
@@ -144,7 +160,7 @@ impl World {
 
     pub(super) fn act(&mut self, act: impl FnOnce(&mut StandIn, Timestamp) -> Outputs) {
         let outputs = act(&mut self.switch, self.now);
-        self.after_switch(outputs);
+        self.let_out_of_switch(outputs);
     }
 
     pub(super) fn plug(&mut self, port: &str, device: &str) {
@@ -160,12 +176,12 @@ impl World {
         let (_, effects) = self
             .engine
             .change(self.now, &Target::Mac(mac), kind, "by the test");
-        self.after_bench(effects);
+        self.let_out_of_bench(effects);
     }
 
     pub(super) fn pin(&mut self, mac: Mac, class: &str) {
         let effects = self.engine.pin(self.now, mac, class, None).unwrap();
-        self.after_bench(effects);
+        self.let_out_of_bench(effects);
     }
 
     pub(super) fn fault(&mut self, kind: FaultKind, packet: PacketKind) {
@@ -178,7 +194,7 @@ impl World {
             times: Some(1),
         };
         let (_, effects) = self.engine.start_fault(self.now, fault);
-        self.after_bench(effects);
+        self.let_out_of_bench(effects);
     }
 
     fn happen(&mut self) {
@@ -190,11 +206,11 @@ impl World {
                 Flight::ToBench(link, from, octets) => {
                     let local = bench_at(link);
                     let effects = self.engine.datagram(self.now, link, local, from, &octets);
-                    self.after_bench(effects);
+                    self.let_out_of_bench(effects);
                 }
                 Flight::ToSwitch(socket, from, octets) => {
                     let outputs = self.switch.handle(self.now, socket, from, &octets);
-                    self.after_switch(outputs);
+                    self.let_out_of_switch(outputs);
                 }
             }
         }
@@ -204,11 +220,11 @@ impl World {
         }
         if due(self.engine.next_deadline(), self.now) {
             let effects = self.engine.tick(self.now);
-            self.after_bench(effects);
+            self.let_out_of_bench(effects);
         }
     }
 
-    fn after_switch(&mut self, outputs: Outputs) {
+    fn let_out_of_switch(&mut self, outputs: Outputs) {
         for transmit in outputs.transmits {
             let link = link_of(transmit.socket);
             let from = switch_at(transmit.socket);
@@ -221,7 +237,7 @@ impl World {
         }
     }
 
-    fn after_bench(&mut self, effects: Effects) {
+    fn let_out_of_bench(&mut self, effects: Effects) {
         for mut entry in effects.entries {
             self.entries += 1;
             entry.seq = self.entries;
@@ -248,8 +264,25 @@ impl World {
     }
 
     fn fly(&mut self, late: Duration, flight: Flight) {
+        let Some(storm) = &mut self.storm else {
+            self.take_off(LATENCY + late, flight);
+            return;
+        };
+        let lost = storm.rng.random_bool(storm.loses);
+        let doubled = storm.rng.random_bool(storm.doubles);
+        let mut way = || Duration::from_millis(storm.rng.random_range(1..=storm.latency));
+        let (first, second) = (way(), way());
+        if !lost {
+            self.take_off(first + late, flight.clone());
+        }
+        if doubled {
+            self.take_off(second + late, flight);
+        }
+    }
+
+    fn take_off(&mut self, way: Duration, flight: Flight) {
         self.flown += 1;
-        let arrival = self.now + SignedDuration::try_from(LATENCY + late).unwrap();
+        let arrival = self.now + SignedDuration::try_from(way).unwrap();
         self.flights.insert((arrival, self.flown), flight);
     }
 }
