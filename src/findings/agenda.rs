@@ -120,6 +120,12 @@ impl Agenda {
         self.owed.clear();
     }
 
+    /// How much is owed.
+    #[cfg(test)]
+    pub(super) fn len(&self) -> usize {
+        self.due.len().max(self.owed.len())
+    }
+
     /// The next duty whose time was over before `now`.
     pub(super) fn overdue(&mut self, now: Timestamp) -> Option<Owed> {
         let (due, track, duty) = *self.due.first()?;

@@ -280,3 +280,61 @@ fn entry<K: std::hash::Hash + Eq + Clone, V: Default>(
     }
     cache.entry(key).or_insert_with(V::default)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::net::Ipv4Addr;
+
+    use super::*;
+    use crate::findings::read::Counts;
+    use crate::findings::seen::Status;
+    use crate::wire::{Builder, Code, Secret};
+
+    /// Twice as many devices as are remembered, each with a session that owes its timers.
+    #[test]
+    fn what_is_remembered_is_bounded() {
+        let secret = Secret::new("lantern quay radius one");
+        let mut ledger = Ledger::default();
+        for device in 0..TRACKS as u32 * 2 {
+            let [_, a, b, c] = device.to_be_bytes();
+            let mac = Mac([2, 0, 0x5e, a, b, c]);
+            let mut request = Builder::new(Code::ACCESS_REQUEST, 1);
+            request.text(a::ACCT_SESSION_ID, &mac.to_string()).unwrap();
+            let request = request.finish_request(&[1; 16], &secret);
+            let mut accept = Builder::new(Code::ACCESS_ACCEPT, 1);
+            accept.integer(a::SESSION_TIMEOUT, 3600).unwrap();
+            accept.integer(a::STATE, device).unwrap();
+            let accept = accept.finish_response(&[1; 16], &secret);
+            let switch = IpAddr::from(Ipv4Addr::from(0xc000_0200 + device / 4));
+            let reference = PacketRef {
+                entry: 1,
+                packet: 0,
+            };
+            let visit = Visit {
+                switch,
+                from: SocketAddr::new(switch, 49_152),
+                name: "quay-3",
+                mac: Some(mac),
+                packet: Packet::parse(&request).unwrap(),
+                moment: Moment {
+                    at: Timestamp::UNIX_EPOCH,
+                    packet: reference,
+                },
+            };
+            let reply = Reply {
+                packet: Packet::parse(&accept).unwrap(),
+                reference,
+                flaw: None,
+            };
+            ledger.asked(&visit, Method::Mac, None, Some(reply));
+            ledger.reported(&visit, Status::Start, Counts::default());
+        }
+        assert!(ledger.tracks.len() <= TRACKS);
+        assert!(ledger.seats.len() <= SEATS + 1);
+        assert!(ledger.by_id.len() <= TRACKS + 1);
+        assert!(ledger.states.len() <= STATES);
+        assert!(ledger.switches.len() <= SWITCHES + 1);
+        assert!(ledger.questions.len() <= QUESTIONS);
+        assert!(ledger.agenda.len() <= TRACKS * 2);
+    }
+}

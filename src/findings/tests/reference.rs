@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use super::pair::table::found_by;
 use crate::findings::{Rule, Severity, Source, rules};
 
 /// Set to write the file anew.
@@ -21,11 +22,22 @@ place in it.
 | weakness | allowed, but it makes the port weaker, slower or harder to run |
 | note | worth knowing; no rule is broken |
 
+```
+portproof findings --bench lab/lantern-quay.yaml              text, by weight
+portproof findings --state quay.portproof-state --json        one JSON object a line
+portproof findings --bench FILE --sarif findings.sarif        SARIF 2.1.0 besides
+portproof findings --bench FILE --severity breach --require-none   exit code 1 when there is one
+```
+
+The bench may run meanwhile. With `--bench` the secrets and what depends on them are looked at as
+well; `--state` alone looks at the journal.
+
 What a bench did not see counts for nothing: a rule about something that did not happen (no Stop,
 no answer, no interim update) needs a session whose accounting shows that it goes on, and starts
 over when the bench starts or a fault goes on or off. Sections marked * are cited from memory.
 
-This file is made of the table of rules by a test.
+Where the stand-in can break a rule, its misbehaviour is named. This file is made of the table of
+rules by a test.
 ";
 
 fn text() -> String {
@@ -47,6 +59,14 @@ fn text() -> String {
             rule.why,
             rule.remedy
         );
+        let misbehaviours: Vec<String> = found_by(rule.id)
+            .iter()
+            .map(|one| format!("`{one}`"))
+            .collect();
+        if !misbehaviours.is_empty() {
+            text.pop();
+            let _ = write!(text, "  \nStand-in: {}\n", misbehaviours.join(", "));
+        }
     }
     text
 }

@@ -4,5 +4,5 @@
 mod bench;
 mod scenes;
 mod storm;
-mod table;
+pub(super) mod table;
 mod world;

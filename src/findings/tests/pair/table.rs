@@ -479,6 +479,15 @@ fn rows() -> Vec<Row> {
     [access(), accounting(), changes(), conduct()].concat()
 }
 
+/// The misbehaviours that a rule finds, as a stand-in file spells them.
+pub(in crate::findings::tests) fn found_by(rule: &str) -> BTreeSet<String> {
+    rows()
+        .into_iter()
+        .filter(|(_, _, rules)| rules.contains(&rule))
+        .filter_map(|(one, ..)| Some(serde_json::to_value(one).ok()?.as_str()?.to_owned()))
+        .collect()
+}
+
 #[test]
 fn on_a_good_switch_every_rule_is_silent() {
     let mut wrong = Vec::new();
