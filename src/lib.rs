@@ -12,6 +12,7 @@ pub mod eap;
 pub mod fault;
 pub mod findings;
 pub mod journal;
+pub mod replay;
 pub mod respond;
 pub mod roster;
 pub mod serve;

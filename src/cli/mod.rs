@@ -10,6 +10,8 @@ pub mod findings;
 pub mod journal;
 mod lines;
 pub mod log;
+pub mod reduce;
+pub mod replay;
 pub mod roster;
 pub mod serve;
 pub mod sessions;
@@ -60,6 +62,10 @@ enum Command {
     Findings(findings::Args),
     /// Run drills and say whether they passed.
     Drill(drill::Args),
+    /// Play a capture or journal again and compare the answers.
+    Replay(replay::Args),
+    /// Shrink a recording that fails to the few packets that still fail.
+    Reduce(reduce::Args),
     /// Run the built-in switch on its own, over UDP.
     StandIn(stand_in::Args),
     /// Make a bench CA and certificates, good and bad.
@@ -147,6 +153,8 @@ pub fn run(cli: Cli) -> Outcome {
         Command::Sessions(args) => sessions::run(&args),
         Command::Findings(args) => findings::run(&args),
         Command::Drill(args) => drill::run(&args),
+        Command::Replay(args) => replay::run(&args),
+        Command::Reduce(args) => reduce::run(&args),
         Command::StandIn(args) => stand_in::run(&args),
         Command::Certs(args) => certs::run(&args),
     }

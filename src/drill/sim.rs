@@ -14,7 +14,7 @@ use super::observe::Observation;
 use super::run::{Next, Outcome, Run};
 use super::script::{Network, Step};
 use super::stage::{self, BenchAt, StageError};
-use crate::journal::Link;
+use crate::journal::{Entry, Link};
 use crate::roster::{Effects, Roster};
 use crate::serve::Engine;
 use crate::stand_in::{Outputs, Socket, StandIn};
@@ -27,8 +27,14 @@ const BEGIN: Timestamp = Timestamp::constant(1_767_225_600, 0);
 /// Runs a drill in simulated time. The same seed gives the same outcome.
 #[must_use]
 pub fn run(loaded: &Loaded, seed: u64) -> Outcome {
+    run_recorded(loaded, seed, |_| {})
+}
+
+/// The same; `record` is shown every journal entry.
+#[must_use]
+pub fn run_recorded(loaded: &Loaded, seed: u64, mut record: impl FnMut(&Entry)) -> Outcome {
     let mut run = Run::new(Arc::clone(&loaded.drill), BEGIN);
-    let now = match World::new(loaded, seed) {
+    let now = match World::new(loaded, seed, &mut record) {
         Ok(mut world) => world.play(&mut run),
         Err(error) => {
             run.abort(&error.to_string());
@@ -53,6 +59,7 @@ struct World<'a> {
     open: bool,
     /// Chance on the way, apart from the chance in bench and switch.
     chance: StdRng,
+    record: &'a mut dyn FnMut(&Entry),
 }
 
 #[derive(Clone)]
@@ -70,7 +77,11 @@ enum Flight {
 }
 
 impl<'a> World<'a> {
-    fn new(loaded: &'a Loaded, seed: u64) -> Result<World<'a>, StageError> {
+    fn new(
+        loaded: &'a Loaded,
+        seed: u64,
+        record: &'a mut dyn FnMut(&Entry),
+    ) -> Result<World<'a>, StageError> {
         let at = bench_at(loaded);
         let entry = loaded
             .bench
@@ -99,6 +110,7 @@ impl<'a> World<'a> {
             entries: 0,
             open: true,
             chance: StdRng::seed_from_u64(seed.rotate_left(32)),
+            record,
         })
     }
 
@@ -219,6 +231,7 @@ impl<'a> World<'a> {
         for mut entry in effects.entries {
             self.entries += 1;
             entry.seq = self.entries;
+            (self.record)(&entry);
             run.observe(Observation::of_entry(&entry));
         }
         for transmit in effects.transmits {
