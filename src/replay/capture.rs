@@ -266,3 +266,104 @@ fn moment(since_1970: Duration) -> Timestamp {
         .and_then(|since| Timestamp::UNIX_EPOCH.checked_add(since).ok())
         .unwrap_or(Timestamp::MAX)
 }
+
+#[cfg(test)]
+mod tests {
+    use etherparse::PacketBuilder;
+    use pcap_file::pcap::{PcapHeader, PcapPacket, PcapWriter};
+
+    use super::*;
+
+    const REQUEST: [u8; 20] = [1, 7, 0, 20, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+
+    /// A request in a bare IP packet.
+    fn ip(v6: bool) -> Vec<u8> {
+        let mut frame = Vec::new();
+        if v6 {
+            let (mut from, mut to) = ([0; 16], [0; 16]);
+            from[15] = 1;
+            to[15] = 2;
+            PacketBuilder::ipv6(from, to, 64)
+                .udp(50_000, 1812)
+                .write(&mut frame, &REQUEST)
+                .unwrap();
+        } else {
+            PacketBuilder::ipv4([192, 0, 2, 1], [192, 0, 2, 2], 64)
+                .udp(50_000, 1812)
+                .write(&mut frame, &REQUEST)
+                .unwrap();
+        }
+        frame
+    }
+
+    fn pcap(datalink: DataLink, frames: &[Vec<u8>]) -> Vec<u8> {
+        let header = PcapHeader {
+            datalink,
+            ..PcapHeader::default()
+        };
+        let mut writer = PcapWriter::with_header(Vec::new(), header).unwrap();
+        for frame in frames {
+            let at = Duration::new(1_767_225_600, 250_000_000);
+            let length = u32::try_from(frame.len()).unwrap();
+            writer
+                .write_packet(&PcapPacket::new(at, length, frame))
+                .unwrap();
+        }
+        writer.into_writer()
+    }
+
+    /// Headers of link types 1, 113 and 276 (the registry of link-layer header types).
+    #[test]
+    fn each_kind_of_frame_is_read() {
+        let ethernet = [&[2; 12][..], &[0x08, 0x00]].concat();
+        let tagged = [&[2; 12][..], &[0x81, 0x00, 0, 20, 0x08, 0x00]].concat();
+        let cooked = [&[0, 0, 0, 1, 0, 6][..], &[2; 6], &[0, 0, 0x08, 0x00]].concat();
+        let cooked_2 = [&[0x08, 0x00, 0, 0][..], &[0; 16]].concat();
+        for (link, head, v6) in [
+            (DataLink::ETHERNET, ethernet, false),
+            (DataLink::ETHERNET, tagged, false),
+            (DataLink::LINUX_SLL, cooked, false),
+            (DataLink::LINUX_SLL2, cooked_2, false),
+            (DataLink::RAW, Vec::new(), false),
+            (DataLink::RAW, Vec::new(), true),
+        ] {
+            let capture = pcap(link, &[[head, ip(v6)].concat()]);
+            assert!(is_capture(&capture));
+            let captured = read(&capture, &Ports::default()).unwrap();
+            assert_eq!(captured.packets.len(), 1, "{link:?}: {captured:?}");
+            let packet = &captured.packets[0];
+            assert_eq!(packet.octets, REQUEST);
+            assert_eq!(packet.link, Link::Authentication);
+            assert_eq!(packet.direction, Direction::In);
+            assert_eq!(packet.from.is_ipv6(), v6);
+            assert_eq!(packet.at.to_string(), "2026-01-01T00:00:00.25Z");
+        }
+    }
+
+    #[test]
+    fn fragments_and_other_traffic_are_counted() {
+        let mut fragment = ip(false);
+        // More fragments, and the checksum of the header that this makes (RFC 791 section 3.1).
+        fragment[6] = 0x20;
+        fragment[10..12].fill(0);
+        let mut elsewhere = ip(false);
+        elsewhere[22..24].copy_from_slice(&53_u16.to_be_bytes());
+        let capture = pcap(DataLink::RAW, &[fragment, elsewhere, ip(false)]);
+        let captured = read(&capture, &Ports::default()).unwrap();
+        assert_eq!(captured.fragments, 1);
+        assert_eq!(captured.other, 1);
+        assert_eq!(captured.packets.len(), 1);
+
+        let broken = &capture[..capture.len() - 5];
+        let captured = read(broken, &Ports::default());
+        assert!(captured.is_err(), "it breaks before its first datagram");
+    }
+
+    /// if_tsresol: powers of 10, or of 2 with the top bit (pcapng format).
+    #[test]
+    fn units_of_time() {
+        assert_eq!(scaled(1_500_000, 6), Duration::from_millis(1500));
+        assert_eq!(scaled(1_500_000_000, 9), Duration::from_millis(1500));
+        assert_eq!(scaled(1536, 0x80 | 10), Duration::from_millis(1500));
+    }
+}

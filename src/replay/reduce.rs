@@ -179,7 +179,12 @@ fn is_change(items: &[Item], failure: &Failure) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use jiff::Timestamp;
+
+    use super::super::items::Recorded;
     use super::*;
+    use crate::journal::{Direction, Link, PacketRecord};
+    use crate::wire::{Builder, Code, Secret};
 
     fn shrunk(count: usize, needed: &[usize]) -> Vec<usize> {
         let groups = (0..count).map(|index| vec![index]).collect();
@@ -196,6 +201,49 @@ mod tests {
         assert_eq!(shrunk(7, &[0, 1, 2, 3, 4, 5, 6]).len(), 7);
         assert_eq!(shrunk(1, &[0]), [0]);
         assert!(shrunk(5, &[]).is_empty());
+    }
+
+    /// RFC 2865 section 5.24: the State of a challenge comes back in the next request.
+    #[test]
+    fn a_conversation_and_its_retransmissions_are_one_group() {
+        let packet = |code, identifier, state: &[u8]| {
+            let mut builder = Builder::new(code, identifier);
+            if !state.is_empty() {
+                builder.push(a::STATE, state).unwrap();
+            }
+            builder.finish_request(&[identifier; 16], &Secret::new("lantern quay bench"))
+        };
+        let record = |octets, direction| PacketRecord {
+            at: Timestamp::UNIX_EPOCH,
+            direction,
+            link: Link::Authentication,
+            from: "192.0.2.1:50000".parse().unwrap(),
+            to: "192.0.2.2:1812".parse().unwrap(),
+            octets,
+        };
+        let item = |request, answer: Option<Vec<u8>>| Item {
+            at: Timestamp::UNIX_EPOCH,
+            what: What::Request {
+                request: Recorded {
+                    packet: record(request, Direction::In),
+                    verdict: None,
+                },
+                answer: answer.map(|octets| record(octets, Direction::Out)),
+            },
+        };
+        let (asks, challenges) = (Code::ACCESS_REQUEST, Code::ACCESS_CHALLENGE);
+        let items = [
+            item(packet(asks, 1, b""), Some(packet(challenges, 1, b"one"))),
+            item(packet(asks, 2, b""), Some(packet(challenges, 2, b"two"))),
+            item(
+                packet(asks, 3, b"one"),
+                Some(packet(challenges, 3, b"three")),
+            ),
+            item(packet(asks, 3, b"one"), None),
+            item(packet(asks, 4, b"three"), None),
+            item(packet(asks, 5, b"of nobody"), None),
+        ];
+        assert_eq!(groups(&items), [vec![0, 2, 3, 4], vec![1], vec![5]]);
     }
 
     /// A pair of which either needs the other goes together at the last.
