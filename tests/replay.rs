@@ -1,5 +1,11 @@
 //! Replay: a recorded drill played again says the same, and says what differs once the class
 //! table is another.
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that goes wrong should stop where it does"
+)]
 
 use std::path::Path;
 use std::process::{Command, Output};
