@@ -60,6 +60,7 @@ async function open(options = {}) {
 
 const picture = async (page, name) => pictures && page.screenshot({ path: join(pictures, `${name}.png`) });
 const tile = (page, port) => page.locator('.port', { has: page.locator('.port-name', { hasText: new RegExp(`^${port}$`) }) });
+const entry = (page, verdict) => page.locator('.entry', { has: page.locator('.verdict', { hasText: new RegExp(`^${verdict}$`) }) }).first();
 const api = async (path) => (await fetch(bench.base + path)).json();
 const isLive = (page) => page.waitForSelector('#link-state[data-state="live"]');
 
@@ -101,9 +102,9 @@ await step('a new printer is watched from holding to its class', async () => {
 });
 
 await step('an exchange is drawn with attributes beside hex and the trace', async () => {
-  await page.locator('.entry', { hasText: 'recognised' }).first().click();
+  await entry(page, 'recognised').click();
   await page.locator('.trace li.fits', { hasText: 'printer' }).waitFor();
-  await page.locator('.entry', { hasText: 'answered-accept' }).first().click();
+  await entry(page, 'answered-accept').click();
   await page.locator('.arrow', { hasText: 'Access-Request' }).waitFor();
   assert.ok(await page.locator('.arrow.told', { hasText: 'port opens' }).count());
   const row = page.locator('.attributes tr', { hasText: 'NAS-Port-Id' });
@@ -122,7 +123,7 @@ await step('the trainer plays the story step by step', async () => {
   await page.getByRole('link', { name: 'Trainer' }).click();
   await page.locator('#trainer-stage .newest').waitFor();
   const sentences = new Set();
-  for (;;) {
+  for (let n = 0; n < 200; n += 1) {
     sentences.add(await page.locator('#trainer-sentence').textContent());
     if (await page.locator('#trainer-next').isDisabled()) break;
     if ([...sentences].some((sentence) => sentence.includes('bounce')) && sentences.size === 8) await picture(page, 'board-trainer');
@@ -133,6 +134,7 @@ await step('the trainer plays the story step by step', async () => {
     assert.ok(all.includes(words), `${words}\n${all}`);
   }
   await page.keyboard.press('ArrowLeft');
+  await page.locator('#main').focus();
   await page.keyboard.press('Space');
   await page.locator('#trainer-play[aria-pressed="true"]').waitFor();
   await page.keyboard.press('Space');
@@ -165,7 +167,7 @@ await step('a forgotten device is new again', async () => {
   await page.locator('.devices tbody tr', { hasText: '02-1A-70-00-00-07' }).waitFor();
   await picture(page, 'board-roster');
   await page.getByRole('button', { name: 'Pin 02-1A-70-00-00-07', exact: true }).click();
-  await page.getByLabel('Class', { exact: true }).selectOption('till');
+  await page.locator('#ask select[name=class]').selectOption('till');
   await page.locator('#ask-yes').click();
   await page.getByText('pinned to till').waitFor();
   await page.getByRole('button', { name: 'Unpin 02-1A-70-00-00-07' }).click();
@@ -181,9 +183,9 @@ await step('a forgotten device is new again', async () => {
 
 await step('a what-if decides and sends nothing', async () => {
   const { last } = await api('/api/bench');
-  await page.getByRole('link', { name: 'What if' }).click();
-  await page.getByLabel('Device').fill('02:00:00:00:00:99');
-  await page.getByLabel('Vendor class').fill('lq-till/9');
+  await page.locator('nav').getByRole('link', { name: 'What if' }).click();
+  await page.locator('#what-if-form [name=mac]').fill('02:00:00:00:00:99');
+  await page.locator('#what-if-form [name=vendor-class]').fill('lq-till/9');
   await page.getByRole('button', { name: 'Decide' }).click();
   await page.locator('#what-if-answer .headline', { hasText: 'till, accepted' }).waitFor();
   await picture(page, 'board-what-if');
@@ -266,7 +268,7 @@ for (const [scheme, viewport] of [['light', { width: 1360, height: 1000 }], ['da
     await isLive(seen);
     await tile(seen, '1/9').click();
     await seen.locator('.panel').waitFor();
-    await seen.locator('.entry', { hasText: 'answered-accept' }).first().click();
+    await entry(seen, 'answered-accept').click();
     await seen.locator('.drawing').waitFor();
     await audit(seen, 'bench');
     await picture(seen, `board-${scheme}-${viewport.width}`);

@@ -15,6 +15,7 @@ let dropped = 0;
 let paused = false;
 let drawing = false;
 let older = null;
+let loads = 0;
 
 export function start(shared) {
   board = shared;
@@ -71,9 +72,13 @@ function apply(fields) {
 export async function load() {
   const query = new URLSearchParams({ ...wanted, limit: 100 });
   pending = [];
+  loads += 1;
+  const mine = loads;
   try {
     const seen = board.bench?.last ?? 0;
     const page = await call(`/api/entries?${query}`);
+    // Somebody has asked for something else in the meantime, and that is shown.
+    if (mine !== loads) return seen;
     $('timeline-list').replaceChildren(...page.entries.map(row));
     older = page.more ? page.entries[page.entries.length - 1].seq : null;
     $('timeline-older').hidden = !older;

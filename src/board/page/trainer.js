@@ -58,16 +58,16 @@ function arrow(step, { y, x, size, width, gutter, first, pick, last }) {
     onkeydown: chosen ? (event) => (event.key === 'Enter' || event.key === ' ') && (event.preventDefault(), pick(step)) : null,
   });
   if (time) group.append(svg('text', { class: 'time', x: 0, y: y + size * 0.35, 'font-size': size * 0.85 }, `${time} `));
-  return step.from === step.to ? remark(group, label, x, y, size, width) : line(group, step, label, room, x, y, size);
+  return step.from === step.to ? remark(group, label, x, y, size, width) : line(group, step, label, room, x, y, size, width);
 }
 
-function line(group, step, label, room, x, y, size) {
+function line(group, step, label, room, x, y, size, width) {
   const from = x[step.from];
   const to = x[step.to];
   const way = Math.sign(to - from);
   const tip = size * 0.6;
   group.append(
-    svg('rect', { class: 'grip', x: Math.min(from, to), y: y - size * 1.7, width: Math.abs(to - from), height: size * 2.4 }),
+    svg('rect', { class: 'grip', x: 1, y: y - size * 1.7, width: width - 2, height: size * 2.4 }),
     svg('text', { class: 'label', x: (from + to) / 2, y: y - size * 0.5, 'font-size': fitted(label, room, size) }, label),
     svg('line', { class: 'shaft', x1: from, x2: to - way * tip, y1: y, y2: y }),
     svg('path', { class: 'tip', d: `M${to} ${y}l${-way * tip * 1.4} ${-tip * 0.6}v${tip * 1.2}Z` }));
@@ -115,10 +115,10 @@ export function start() {
   $('trainer-play').addEventListener('click', () => (timer ? pause() : play()));
   $('trainer-latest').addEventListener('click', () => latest());
   document.addEventListener('keydown', (event) => {
-    if (!open || $('ask').open || event.target.closest('input, select, textarea, a')) return;
+    if (!open || $('ask').open || event.target.closest('input, select, textarea')) return;
     if (event.key === 'ArrowRight') go(at + 1);
     else if (event.key === 'ArrowLeft') go(at - 1);
-    else if (event.key === ' ' && !event.target.closest('button')) $('trainer-play').click();
+    else if (event.key === ' ' && !event.target.closest('button, a')) $('trainer-play').click();
     else return;
     event.preventDefault();
   });
@@ -155,8 +155,8 @@ async function grow() {
 
 async function latest() {
   if (!newest) {
-    const page = await call('/api/entries?limit=50').catch(() => ({ entries: [] }));
-    newest = page.entries.find((entry) => entry.mac && KINDS.has(entry.kind)) ?? null;
+    const page = await call('/api/entries?kind=access&limit=20').catch(() => ({ entries: [] }));
+    newest = page.entries.find((entry) => entry.mac) ?? null;
   }
   if (newest) load(newest.seq);
   else say($('trainer-sentence'), 'Nothing has happened yet. Plug something in.');
