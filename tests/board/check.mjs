@@ -185,9 +185,9 @@ await step('a what-if decides and sends nothing', async () => {
   const { last } = await api('/api/bench');
   await page.locator('nav').getByRole('link', { name: 'What if' }).click();
   await page.locator('#what-if-form [name=mac]').fill('02:00:00:00:00:99');
-  await page.locator('#what-if-form [name=vendor-class]').fill('lq-till/9');
+  await page.locator('#what-if-form [name=vendor-class]').fill('lq-ticket/9');
   await page.getByRole('button', { name: 'Decide' }).click();
-  await page.locator('#what-if-answer .headline', { hasText: 'till, accepted' }).waitFor();
+  await page.locator('#what-if-answer .headline', { hasText: 'ticket-printer, accepted' }).waitFor();
   await picture(page, 'board-what-if');
   const entries = await api(`/api/entries?after=${last}&mac=020000000099`);
   assert.deepEqual(entries.entries, []);

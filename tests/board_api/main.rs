@@ -609,3 +609,27 @@ mod guard {
         assert!(matches!(refused, Err(BoardError::ShortToken(5))));
     }
 }
+
+#[test]
+fn records_go_by_the_names_of_their_fields() {
+    let (_, client) = printer_bench();
+    for (path, body) in [
+        ("/api/what-if", json!([])),
+        ("/api/what-if", json!([null, null])),
+        ("/api/changes", json!(["bounce", 2])),
+        ("/api/devices", json!([["02-00-00-00-00-21"]])),
+        ("/api/devices", json!({"mac": "02-00-00-00-00-21"})),
+    ] {
+        let (status, answer) = client.send("POST", path, &body);
+        assert_eq!(status, 400, "{path} {body}: {answer}");
+    }
+    for path in [
+        "/api/entries?session=9223372036854775808",
+        "/api/sessions?before=9223372036854775808",
+        "/api/entries/9223372036854775808",
+        "/api/devices?offset=10000001",
+        "/api/capture.pcapng?limit=0",
+    ] {
+        assert_eq!(client.raw("GET", path, &[], None).0, 400, "{path}");
+    }
+}

@@ -5,6 +5,7 @@ use axum::extract::{FromRequest, FromRequestParts, Json, Path, Query, Request};
 use axum::http::StatusCode;
 use axum::http::request::Parts;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 
 use super::Problem;
 use crate::wire::Mac;
@@ -22,18 +23,46 @@ impl<T: DeserializeOwned, S: Sync> FromRequestParts<S> for Asked<T> {
     }
 }
 
-/// A JSON body.
+/// A JSON object as body.
 pub(super) struct Sent<T>(pub T);
+
+/// A JSON array of objects as body.
+pub(super) struct SentList<T>(pub Vec<T>);
 
 impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Sent<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Sent<T>, Problem> {
-        match Json::from_request(request, state).await {
-            Ok(Json(sent)) => Ok(Sent(sent)),
-            Err(rejection) => Err(Problem::new(status(&rejection), rejection.body_text())),
-        }
+        let sent = json(request, state).await?;
+        object(sent).map(Sent)
     }
+}
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for SentList<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<SentList<T>, Problem> {
+        match json(request, state).await? {
+            Value::Array(items) => items.into_iter().map(object).collect::<Result<_, _>>(),
+            _ => Err(Problem::bad("the body is not an array of objects")),
+        }
+        .map(SentList)
+    }
+}
+
+async fn json<S: Send + Sync>(request: Request, state: &S) -> Result<Value, Problem> {
+    match Json::from_request(request, state).await {
+        Ok(Json(sent)) => Ok(sent),
+        Err(rejection) => Err(Problem::new(status(&rejection), rejection.body_text())),
+    }
+}
+
+/// A record by the names of its fields; without this an array would do, by their order.
+fn object<T: DeserializeOwned>(sent: Value) -> Result<T, Problem> {
+    if !sent.is_object() {
+        return Err(Problem::bad("an object is wanted"));
+    }
+    serde_json::from_value(sent).map_err(|why| Problem::bad(why.to_string()))
 }
 
 /// What does not parse and what parses and makes no sense are both bad requests here.
@@ -52,9 +81,10 @@ impl<S: Send + Sync> FromRequestParts<S> for Number {
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Number, Problem> {
         let text = in_path(parts, state).await?;
-        text.parse()
-            .map(Number)
-            .map_err(|_| Problem::bad(format!("'{text}' is not a number")))
+        let number = text
+            .parse()
+            .map_err(|_| Problem::bad(format!("'{text}' is not a number")))?;
+        stored(number).map(Number)
     }
 }
 
@@ -82,6 +112,16 @@ async fn in_path<S: Send + Sync>(parts: &mut Parts, state: &S) -> Result<String,
 pub(super) fn mac(text: &str) -> Result<Mac, Problem> {
     text.parse()
         .map_err(|why| Problem::bad(format!("'{text}' is not a MAC address: {why}")))
+}
+
+/// A number as the state file holds it, with 63 bits.
+pub(super) fn stored(number: u64) -> Result<u64, Problem> {
+    match i64::try_from(number) {
+        Ok(_) => Ok(number),
+        Err(_) => Err(Problem::bad(format!(
+            "{number} is larger than any number here"
+        ))),
+    }
 }
 
 /// How many items a page has: as asked, within bounds.

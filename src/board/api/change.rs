@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::Problem;
-use super::ask::{Sent, mac};
+use super::ask::{Sent, mac, stored};
 use crate::bench::ChangeKind;
 use crate::board::Board;
 use crate::serve::Target;
@@ -19,6 +19,7 @@ use crate::serve::Target;
 #[serde(deny_unknown_fields)]
 pub struct ChangeAsked {
     /// bounce, reauth, regrant or disconnect.
+    #[schema(pattern = "^(bounce|reauth|regrant|disconnect)$")]
     pub kind: String,
     /// Session number.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -89,7 +90,7 @@ fn target(asked: &ChangeAsked) -> Result<Target, Problem> {
             switch: None,
             port: None,
             ..
-        } => Ok(Target::Session(*id)),
+        } => stored(*id).map(Target::Session),
         ChangeAsked {
             session: None,
             mac: Some(text),

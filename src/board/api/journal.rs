@@ -13,7 +13,7 @@ use tokio::sync::mpsc;
 use utoipa::{IntoParams, ToSchema};
 
 use super::Problem;
-use super::ask::{Asked, Number, mac, page_size};
+use super::ask::{Asked, Number, mac, page_size, stored};
 use crate::board::Board;
 use crate::board::view::{Exchange, Outline};
 use crate::journal::pcapng::Exporter;
@@ -75,7 +75,7 @@ impl EntriesWanted {
             class: self.class.clone(),
             verdict: self.verdict.clone(),
             kind: self.kind.as_deref().map(kind).transpose()?,
-            session: self.session,
+            session: self.session.map(stored).transpose()?,
             since: self.since.as_deref().map(time).transpose()?,
             until: self.until.as_deref().map(time).transpose()?,
         })
@@ -84,8 +84,8 @@ impl EntriesWanted {
     pub(crate) fn query(&self, limit: usize) -> Result<EntryQuery, Problem> {
         Ok(EntryQuery {
             filter: self.filter()?,
-            after: self.after,
-            before: self.before,
+            after: self.after.map(stored).transpose()?,
+            before: self.before.map(stored).transpose()?,
             limit,
             packets: false,
         })
@@ -240,7 +240,10 @@ pub(super) async fn export(
     query.after.get_or_insert(0);
     query.limit = EXPORT_PAGE;
     query.packets = true;
-    let left = wanted.limit.unwrap_or(usize::MAX);
+    let left = match wanted.limit {
+        Some(_) => page_size(wanted.limit, PAGE)?,
+        None => usize::MAX,
+    };
     let (pieces, stream) = mpsc::channel(4);
     let reader = board.reader.clone();
     tokio::task::spawn_blocking(move || {

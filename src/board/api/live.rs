@@ -18,7 +18,7 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 
 use super::Problem;
-use super::ask::Asked;
+use super::ask::{Asked, stored};
 use super::journal::EntriesWanted;
 use crate::board::Board;
 use crate::board::view::Outline;
@@ -50,7 +50,8 @@ pub(super) async fn live(
             "what happens live has neither 'before' nor 'limit'",
         ));
     }
-    let start = Start::of(&board, &headers, wanted.after);
+    let after = wanted.after.map(stored).transpose()?;
+    let start = Start::of(&board, &headers, after);
     let last = board.journal.last();
     let mut watcher = Watcher {
         follower: board.journal.follow(start.after.min(last)),

@@ -98,6 +98,7 @@ impl From<Refused> for Problem {
                        /metrics wants it as bearer token.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
+    components(schemas(DeviceSort)),
     security((), ("token" = [])),
     modifiers(&Token)
 )]

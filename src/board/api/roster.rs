@@ -11,12 +11,20 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::Problem;
-use super::ask::{Address, Asked, Sent, mac, page_size};
+use super::ask::{Address, Asked, Sent, SentList, mac, page_size};
 use crate::bench::DhcpField;
 use crate::board::Board;
 use crate::board::view::DeviceView;
 use crate::roster::{Device, Pin};
 use crate::store::{DeviceOrder, DeviceQuery};
+
+/// An address as text: the spellings that are told of; a few more are understood.
+#[derive(ToSchema)]
+#[schema(
+    pattern = "^([0-9A-Fa-f]{12}|([0-9A-Fa-f]{2}[-]){5}[0-9A-Fa-f]{2}|([0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}|([0-9A-Fa-f]{4}[.]){2}[0-9A-Fa-f]{4})$"
+)]
+#[expect(dead_code, reason = "only describes the path")]
+struct Spelling(String);
 
 /// Which devices.
 #[derive(Debug, Clone, Default, Serialize, Deserialize, IntoParams)]
@@ -77,6 +85,8 @@ pub struct Devices {
 }
 
 const PAGE: usize = 50;
+/// A hundred times what the roster holds by default.
+const FURTHEST: usize = 10_000_000;
 
 /// A page of the roster.
 #[utoipa::path(get, path = "/api/devices", operation_id = "devices", tag = "roster", params(DevicesWanted), responses(
@@ -87,6 +97,9 @@ pub(super) async fn list(
     State(board): State<Arc<Board>>,
     Asked(wanted): Asked<DevicesWanted>,
 ) -> Result<Json<Devices>, Problem> {
+    if wanted.offset > FURTHEST {
+        return Err(Problem::bad(format!("offset goes up to {FURTHEST}")));
+    }
     let query = wanted.query(page_size(wanted.limit, PAGE)?);
     let page = board.look(move |reader| reader.devices(&query)).await?;
     Ok(Json(Devices {
@@ -97,7 +110,7 @@ pub(super) async fn list(
 
 /// One device.
 #[utoipa::path(get, path = "/api/devices/{mac}", operation_id = "device", tag = "roster",
-    params(("mac" = String, Path, description = "Address in any spelling")), responses(
+    params(("mac" = inline(Spelling), Path, description = "Address in any spelling")), responses(
     (status = 200, body = DeviceView, description = "As asked"),
     (status = 400, body = Problem, description = "What was wrong with it"),
     (status = 404, body = Problem, description = "Not there"),
@@ -114,7 +127,7 @@ pub(super) async fn one(
 
 /// Forgets a device: its next plug-in is a first time.
 #[utoipa::path(delete, path = "/api/devices/{mac}", operation_id = "forget-device", tag = "roster",
-    params(("mac" = String, Path, description = "Address in any spelling")), responses(
+    params(("mac" = inline(Spelling), Path, description = "Address in any spelling")), responses(
     (status = 204, description = "Forgotten"),
     (status = 400, body = Problem, description = "What was wrong with it"),
     (status = 403, body = Problem, description = "Asked from another site's page"),
@@ -145,7 +158,7 @@ pub struct PinAsked {
 
 /// Fixes a device's class above every row.
 #[utoipa::path(put, path = "/api/devices/{mac}/pin", operation_id = "pin-device", tag = "roster",
-    params(("mac" = String, Path, description = "Address in any spelling")),
+    params(("mac" = inline(Spelling), Path, description = "Address in any spelling")),
     request_body = PinAsked, responses(
     (status = 204, description = "Pinned"),
     (status = 400, body = Problem, description = "What was wrong with it"),
@@ -170,7 +183,7 @@ pub(super) async fn pin(
 
 /// Lets the rows decide on a device again.
 #[utoipa::path(delete, path = "/api/devices/{mac}/pin", operation_id = "unpin-device", tag = "roster",
-    params(("mac" = String, Path, description = "Address in any spelling")), responses(
+    params(("mac" = inline(Spelling), Path, description = "Address in any spelling")), responses(
     (status = 204, description = "No longer pinned"),
     (status = 400, body = Problem, description = "What was wrong with it"),
     (status = 403, body = Problem, description = "Asked from another site's page"),
@@ -238,7 +251,7 @@ impl ImportedDevice {
 ))]
 pub(super) async fn import(
     State(board): State<Arc<Board>>,
-    Sent(devices): Sent<Vec<ImportedDevice>>,
+    SentList(devices): SentList<ImportedDevice>,
 ) -> Result<StatusCode, Problem> {
     if devices.len() > super::ask::MOST {
         return Err(Problem::bad(format!(

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::Problem;
-use super::ask::{Asked, mac, page_size};
+use super::ask::{Asked, mac, page_size, stored};
 use crate::board::Board;
 use crate::board::view::SessionView;
 use crate::store::SessionQuery;
@@ -40,7 +40,7 @@ impl SessionsWanted {
             port: self.port.clone(),
             mac: self.mac.as_deref().map(mac).transpose()?,
             live: self.live,
-            before: self.before,
+            before: self.before.map(stored).transpose()?,
             limit,
         })
     }

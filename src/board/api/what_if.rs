@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::Problem;
-use super::ask::{Sent, mac};
+use super::ask::{Sent, mac, stored};
 use crate::bench::{Bench, DhcpField, MethodName, Switch, spell};
 use crate::board::Board;
 use crate::board::view::{AttributeView, TraceView};
@@ -101,6 +101,7 @@ async fn request(
             Ok((Some(octets), None))
         }
         (Some(seq), None) => {
+            let seq = stored(seq)?;
             let entry = board
                 .look(move |reader| reader.entry(seq))
                 .await?
