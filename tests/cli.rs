@@ -64,8 +64,8 @@ fn a_drill_that_fails_ends_with_1_and_says_so_in_junit() {
 fn a_drill_as_json_is_one_document() {
     let output = portproof(&["drill", "--json", "lab/drills/device-moves.yaml"]);
     let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(json[0]["passed"], true);
-    assert!(json[0]["seen"].as_array().unwrap().len() > 20);
+    assert_eq!(json["runs"][0]["passed"], true);
+    assert!(json["runs"][0]["seen"].as_array().unwrap().len() > 20);
 }
 
 #[test]

@@ -162,6 +162,7 @@ fn run(steps: Vec<At<Step>>, network: Network, seed: u64) -> Outcome {
         &Loaded {
             drill: Arc::new(drill),
             bench: Arc::clone(&BASE.bench),
+            texts: Arc::clone(&BASE.texts),
         },
         seed,
     )

@@ -49,8 +49,8 @@ pub async fn run(
 ) -> Result<Outcome, LiveError> {
     let change_port = free_change_port(loaded)?;
     let loaded = Loaded {
-        drill: Arc::clone(&loaded.drill),
         bench: Arc::new(on_free_ports(&loaded.bench, change_port)),
+        ..loaded.clone()
     };
     let server = serve::start(Arc::clone(&loaded.bench), None).await?;
     let at = BenchAt {
@@ -70,7 +70,7 @@ pub async fn run(
     }
     let switch =
         stage::stand_in(&loaded, at, change_port, certificates.as_ref(), seed).map_err(staged)?;
-    let run = Run::new(Arc::clone(&loaded.drill), Timestamp::now());
+    let run = Run::new(&loaded, seed, Timestamp::now());
     let entries = server.journal.follow(0);
     let (switch, events) = SwitchSockets::bind(&switch).await?.start(switch);
     let world = World {
@@ -128,7 +128,8 @@ impl<S: FnMut(&Run, &Observation)> World<'_, S> {
         match news {
             Some(News::Entries(found)) => {
                 for entry in found {
-                    self.see(run, Observation::of_entry(&entry));
+                    run.see(&entry);
+                    self.show_last(run);
                 }
             }
             Some(News::Read { to, .. }) => entries.seen(to.saturating_sub(1)),

@@ -14,6 +14,21 @@ pub struct Loaded {
     pub drill: Arc<Drill>,
     /// The bench that it runs on.
     pub bench: Arc<Bench>,
+    /// The files that both were read from.
+    pub texts: Arc<Texts>,
+}
+
+/// What a drill was read from, for reports; secrets are masked.
+#[derive(Debug, Clone, Default)]
+pub struct Texts {
+    /// Path of the drill.
+    pub drill_file: PathBuf,
+    /// Its text.
+    pub drill: String,
+    /// Path of the bench file.
+    pub bench_file: PathBuf,
+    /// Its text.
+    pub bench: String,
 }
 
 /// No drill where one was named.
@@ -70,7 +85,8 @@ pub fn find(paths: &[PathBuf]) -> Result<Vec<PathBuf>, FindError> {
 /// # Errors
 /// Every mistake in any of them.
 pub fn load(path: &Path) -> Result<Loaded, Vec<Diagnostic>> {
-    let (drill, sources): (Drill, Sources) = yaml::read_file(path)?;
+    let text = read(path)?;
+    let (drill, sources): (Drill, Sources) = yaml::read_str(&path.display().to_string(), &text)?;
     let bench_path = path
         .parent()
         .unwrap_or(Path::new("."))
@@ -92,7 +108,18 @@ pub fn load(path: &Path) -> Result<Loaded, Vec<Diagnostic>> {
     Ok(Loaded {
         drill: Arc::new(drill),
         bench: Arc::new(bench),
+        texts: Arc::new(Texts {
+            drill_file: path.to_owned(),
+            drill: yaml::masked(&text),
+            bench: yaml::masked(&read(&bench_path)?),
+            bench_file: bench_path,
+        }),
     })
+}
+
+fn read(path: &Path) -> Result<String, Vec<Diagnostic>> {
+    std::fs::read_to_string(path)
+        .map_err(|error| vec![Diagnostic::unreadable(&path.display().to_string(), &error)])
 }
 
 fn check(drill: &Drill, bench: &Bench, sources: &Sources) -> Vec<Diagnostic> {

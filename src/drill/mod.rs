@@ -6,6 +6,7 @@
 
 mod dot1x;
 pub mod expect;
+pub mod landing;
 pub mod live;
 pub mod load;
 pub mod observe;
@@ -16,7 +17,8 @@ pub mod sim;
 mod stage;
 pub mod timeline;
 
-pub use load::{FindError, Loaded, find, load};
+pub use landing::Landing;
+pub use load::{FindError, Loaded, Texts, find, load};
 pub use observe::{Observation, Who};
 pub use run::{Next, Outcome, Run};
 pub use script::{Drill, Step};

@@ -4,9 +4,9 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::bench::ChangeKind;
-use crate::journal::{Entry, Kind};
+use crate::journal::{Direction, Entry, Kind, Link, PacketRecord};
 use crate::stand_in::{SwitchEvent, What};
-use crate::wire::Mac;
+use crate::wire::{Code, Mac};
 
 /// One thing that was seen.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -43,6 +43,36 @@ pub struct Observation {
     pub admitted: Option<Admitted>,
     /// Position in the journal.
     pub seq: Option<u64>,
+    /// The packets of the entry, in order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub packets: Vec<Flown>,
+}
+
+/// A packet that flew between switch and bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Flown {
+    /// When it was received or sent.
+    pub at: Timestamp,
+    /// Which way, seen from the bench.
+    pub direction: Direction,
+    /// What it is: the name of its code, or DHCP.
+    pub what: String,
+}
+
+impl Flown {
+    fn of(packet: &PacketRecord) -> Flown {
+        let what = match (packet.link, packet.octets.first()) {
+            (Link::Dhcp, _) => "DHCP".to_owned(),
+            (_, Some(code)) => Code(*code).to_string(),
+            (_, None) => "nothing".to_owned(),
+        };
+        Flown {
+            at: packet.at,
+            direction: packet.direction,
+            what,
+        }
+    }
 }
 
 /// Who did something.
@@ -102,6 +132,7 @@ impl Observation {
             order: place.order,
             admitted: None,
             seq: Some(entry.seq),
+            packets: entry.packets.iter().map(Flown::of).collect(),
         }
     }
 
@@ -124,6 +155,7 @@ impl Observation {
             order: None,
             admitted: in_force(&event.what),
             seq: None,
+            packets: Vec::new(),
         }
     }
 }

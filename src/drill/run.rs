@@ -4,11 +4,15 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::expect::{self, Counter};
+use super::landing::{self, Landing};
+use super::load::Loaded;
 use super::observe::{Observation, Who};
 use super::script::{Clause, Drill, Step};
+use crate::findings::{Auditor, BenchFacts, Finding};
+use crate::journal::Entry;
 use crate::wire::Mac;
 
 /// A drill under way.
@@ -25,6 +29,8 @@ pub struct Run {
     taken: BTreeMap<Mac, usize>,
     seen: Vec<Observation>,
     counters: Vec<Counter>,
+    auditor: Auditor,
+    seed: u64,
     results: Vec<StepResult>,
     over: bool,
 }
@@ -41,7 +47,7 @@ pub enum Next {
 }
 
 /// How one step or one overall clause ended.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct StepResult {
     /// The clause in words.
@@ -60,6 +66,8 @@ pub struct StepResult {
 pub struct Outcome {
     /// What was to be proven.
     pub drill: String,
+    /// Seed of every random choice.
+    pub seed: u64,
     /// Whether everything held.
     pub passed: bool,
     /// When it began.
@@ -68,6 +76,10 @@ pub struct Outcome {
     pub seconds: f64,
     /// Each expectation.
     pub results: Vec<StepResult>,
+    /// The classes that devices were put into, in order.
+    pub classes: Vec<Landing>,
+    /// Where the switch broke a standard.
+    pub findings: Vec<Finding>,
     /// Everything that was seen, in order.
     pub seen: Vec<Observation>,
     /// Names of the devices.
@@ -77,7 +89,8 @@ pub struct Outcome {
 impl Run {
     /// Starts at `now`.
     #[must_use]
-    pub fn new(drill: Arc<Drill>, now: Timestamp) -> Run {
+    pub fn new(loaded: &Loaded, seed: u64, now: Timestamp) -> Run {
+        let drill = Arc::clone(&loaded.drill);
         let macs = drill
             .devices
             .iter()
@@ -95,6 +108,8 @@ impl Run {
             taken: BTreeMap::new(),
             seen: Vec::new(),
             counters,
+            auditor: Auditor::new(BenchFacts::of(&loaded.bench)),
+            seed,
             results: Vec::new(),
             over: false,
         }
@@ -106,6 +121,12 @@ impl Run {
             counter.count(clause, &observation, &self.macs);
         }
         self.seen.push(observation);
+    }
+
+    /// Shows the runner a journal entry, and the rules of the findings with it.
+    pub fn see(&mut self, entry: &Entry) {
+        self.auditor.see(entry);
+        self.observe(Observation::of_entry(entry));
     }
 
     /// The newest observation.
@@ -164,10 +185,13 @@ impl Run {
         }
         Outcome {
             drill: self.drill.drill.clone(),
+            seed: self.seed,
             passed: self.results.iter().all(|result| result.held),
             started: self.started,
             seconds: now.duration_since(self.started).as_secs_f64(),
             results: self.results,
+            classes: landing::of(&self.seen, &self.macs),
+            findings: self.auditor.finish(),
             seen: self.seen,
             devices: self.macs,
         }
@@ -350,6 +374,7 @@ impl Run {
             order: None,
             admitted: None,
             seq: None,
+            packets: Vec::new(),
         }
     }
 }

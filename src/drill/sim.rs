@@ -33,7 +33,7 @@ pub fn run(loaded: &Loaded, seed: u64) -> Outcome {
 /// The same; `record` is shown every journal entry.
 #[must_use]
 pub fn run_recorded(loaded: &Loaded, seed: u64, mut record: impl FnMut(&Entry)) -> Outcome {
-    let mut run = Run::new(Arc::clone(&loaded.drill), BEGIN);
+    let mut run = Run::new(loaded, seed, BEGIN);
     let now = match World::new(loaded, seed, &mut record) {
         Ok(mut world) => world.play(&mut run),
         Err(error) => {
@@ -232,7 +232,7 @@ impl<'a> World<'a> {
             self.entries += 1;
             entry.seq = self.entries;
             (self.record)(&entry);
-            run.observe(Observation::of_entry(&entry));
+            run.see(&entry);
         }
         for transmit in effects.transmits {
             let socket = match transmit.link {

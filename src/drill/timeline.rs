@@ -48,11 +48,7 @@ impl Timeline {
             .and_then(|mac| self.plugged.get(&mac))
             .map(|at| format!("+{:.3}", seconds(*at, seen.at)))
             .unwrap_or_default();
-        let who = match seen.who {
-            Who::Bench => "bench",
-            Who::Switch => "switch",
-            Who::Drill => "step",
-        };
+        let who = who(seen.who);
         let line = format!(
             "{:>9.3}  {since:>9}  {who:<6}  {:<4}  {:<10}  {}",
             seconds(started, seen.at),
@@ -104,7 +100,17 @@ pub fn verdict(outcome: &Outcome) -> String {
     format!("{word}  {} in {:.1} s\n", outcome.drill, outcome.seconds)
 }
 
-fn what(seen: &Observation) -> String {
+/// Who did it, in a word.
+pub(super) fn who(who: Who) -> &'static str {
+    match who {
+        Who::Bench => "bench",
+        Who::Switch => "switch",
+        Who::Drill => "step",
+    }
+}
+
+/// What happened and why, one line.
+pub(super) fn what(seen: &Observation) -> String {
     match (seen.who, seen.why.as_str()) {
         (Who::Switch, why) if !why.is_empty() => why.to_owned(),
         (_, "") => seen.word.clone(),
@@ -119,7 +125,8 @@ fn what(seen: &Observation) -> String {
     }
 }
 
-fn name_of(names: &BTreeMap<String, Mac>, mac: Option<Mac>) -> String {
+/// The device's name in the drill, or its address.
+pub(super) fn name_of(names: &BTreeMap<String, Mac>, mac: Option<Mac>) -> String {
     let Some(mac) = mac else {
         return "-".to_owned();
     };
@@ -129,11 +136,13 @@ fn name_of(names: &BTreeMap<String, Mac>, mac: Option<Mac>) -> String {
         .map_or_else(|| mac.to_string(), |(name, _)| name.clone())
 }
 
-fn seconds(from: Timestamp, to: Timestamp) -> f64 {
+/// Seconds from one moment to another.
+pub(super) fn seconds(from: Timestamp, to: Timestamp) -> f64 {
     to.duration_since(from).as_secs_f64()
 }
 
-fn cut(text: &str, width: usize) -> String {
+/// The text, cut to so many letters.
+pub(super) fn cut(text: &str, width: usize) -> String {
     if text.chars().count() <= width {
         return text.to_owned();
     }

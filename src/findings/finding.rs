@@ -14,7 +14,7 @@ const EXAMPLES: usize = 5;
 const MOST: usize = 16_384;
 
 /// A rule that a switch broke, once or many times.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Finding {
     /// The rule.
     #[serde(flatten)]

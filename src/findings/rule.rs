@@ -29,6 +29,13 @@ pub struct Rule {
     pub(super) check: Check,
 }
 
+/// The name is unique.
+impl PartialEq for Rule {
+    fn eq(&self, other: &Rule) -> bool {
+        self.id == other.id
+    }
+}
+
 /// How bad the break of a rule is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]

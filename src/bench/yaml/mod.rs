@@ -91,6 +91,15 @@ pub fn read_file<T: DeserializeOwned>(path: &Path) -> Result<(T, Sources), Vec<D
     }
 }
 
+/// A text with its secrets masked, for reports that quote it.
+#[must_use]
+pub fn masked(text: &str) -> String {
+    match node::parse(0, text) {
+        Ok(tree) => mask::by_tree(text, &tree.root),
+        Err(_) => mask::by_line(text),
+    }
+}
+
 impl Sources {
     /// Reads a text and keeps it, masked, for the diagnostics of later checks.
     pub fn read<T: DeserializeOwned>(&mut self, name: &str, text: &str) -> Reading<T> {

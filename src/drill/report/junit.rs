@@ -1,4 +1,4 @@
-//! Outcomes for programs: JSON and JUnit XML.
+//! JUnit XML: one suite a run, one case an expectation.
 
 use std::io;
 use std::path::Path;
@@ -6,26 +6,19 @@ use std::time::Duration;
 
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 
-use super::run::Outcome;
-use super::timeline;
+use crate::drill::run::Outcome;
+use crate::drill::timeline;
 
-/// The outcomes as JSON, with everything that was seen.
-#[must_use]
-pub fn json(outcomes: &[Outcome]) -> String {
-    // An outcome holds nothing that JSON can't.
-    serde_json::to_string_pretty(outcomes).unwrap_or_default()
-}
-
-/// Writes the outcomes as JUnit XML: one suite a drill, one case an expectation.
+/// Writes the outcomes as JUnit XML.
 ///
 /// # Errors
 /// When the file can't be written.
-pub fn write_junit(path: &Path, outcomes: &[Outcome]) -> io::Result<()> {
-    let text = junit(outcomes).to_string().map_err(io::Error::other)?;
+pub fn write(path: &Path, outcomes: &[&Outcome]) -> io::Result<()> {
+    let text = report(outcomes).to_string().map_err(io::Error::other)?;
     std::fs::write(path, text)
 }
 
-fn junit(outcomes: &[Outcome]) -> Report {
+fn report(outcomes: &[&Outcome]) -> Report {
     let mut report = Report::new("portproof drills");
     for outcome in outcomes {
         let mut suite = TestSuite::new(outcome.drill.clone());
