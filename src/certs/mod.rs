@@ -1,7 +1,7 @@
 //! Certificates for a bench: an authority, and for the server, each machine and each person one
 //! good certificate and one of every kind that a login has to be refused for, or that strains it.
 //!
-//! [`make`] is pure but for the random numbers in keys and serials; [`write`] puts a set on disk.
+//! [`make`] is pure but for the random numbers in keys and serials; [`write()`] puts a set on disk.
 //! Keys are P-256 (RFC 5480), the curve that every TLS 1.2 and 1.3 supplicant knows. The
 //! cryptography in use (ring) can't make RSA keys: a bench that needs one brings its own PEM.
 

@@ -201,7 +201,7 @@ pub enum ServerState {
 }
 
 /// What is expected: what an observation must look like (everything given must match), and
-/// the limits. One shape serves `expect`, `never` and `overall`; [`Drill::check`] says which limit
+/// the limits. One shape serves `expect`, `never` and `overall`; the loader says which limit
 /// belongs where.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields, default)]

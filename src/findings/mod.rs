@@ -5,10 +5,10 @@
 //! neither clock nor socket: time is the time of the entries.
 //!
 //! A rule is one row of a table, in the file of its standard: what it is about, why that matters
-//! for a port configuration, what to do, and one function over what was seen ([`seen`]). The
+//! for a port configuration, what to do, and one function over what was seen (`seen`). The
 //! memory that a rule needs is kept beside the rules and shared by all: transmissions
-//! ([`sendings`]), devices and sessions ([`tracks`]), changes ([`exchanges`]), and what a switch
-//! still owes ([`agenda`]).
+//! (`sendings`), devices and sessions (`tracks`), changes (`exchanges`), and what a switch
+//! still owes (`agenda`).
 //!
 //! `docs/reference-findings.md` lists the rules.
 

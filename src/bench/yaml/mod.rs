@@ -1,7 +1,7 @@
 //! Strict YAML with places: every mistake of a file in one reading, each with line and column.
 //!
-//! A file becomes a tree of nodes with spans ([`node`]); an ordinary serde type is read from the
-//! tree ([`de`]). When serde stops at a mistake, the node at fault is taken note of and hidden, and
+//! A file becomes a tree of nodes with spans (`node`); an ordinary serde type is read from the
+//! tree (`de`). When serde stops at a mistake, the node at fault is taken note of and hidden, and
 //! the tree is read again, until nothing is left to complain of: so plain derived types with
 //! `deny_unknown_fields` still give all their mistakes at once, and what is sound of a broken file
 //! can be checked further.

@@ -1,6 +1,6 @@
 //! What a stand-in can be told to do wrong, so that findings have something to find.
 //!
-//! Faults in a packet are edits of its draft, in [`edit`]. Faults of conduct are asked for with
+//! Faults in a packet are edits of its draft, in `edit`. Faults of conduct are asked for with
 //! [`StandInConfig::does`] where the conduct is.
 
 mod edit;
