@@ -62,7 +62,7 @@ impl Roster {
         if !self.drop_device(mac) {
             return by_hand(now, mac, "not-known", "it was not known".to_owned());
         }
-        let reason = "forgotten: its next plug-in is a first time".to_owned();
+        let reason = "its next plug-in is a first time".to_owned();
         let mut effects = by_hand(now, mac, "forgotten", reason);
         effects.forgotten.push(mac);
         effects
