@@ -227,3 +227,21 @@ fn a_loaded_drill_is_cheap_to_run_again() {
     }
     assert_eq!(Arc::strong_count(&loaded.bench), bench, "nothing is kept");
 }
+
+/// Where the bench offers 802.1X, a device that came by MAC authentication is told as one that
+/// brought no EAPOL; where it does not, nobody asks.
+#[test]
+fn a_workstation_without_eapol_is_told_as_such() {
+    let says = |name: &str| {
+        let outcome = run(&Path::new("lab/drills").join(name));
+        let accepts: Vec<_> = outcome
+            .seen
+            .iter()
+            .filter(|seen| seen.word == "answered-accept")
+            .collect();
+        assert!(!accepts.is_empty());
+        accepts.iter().all(|seen| seen.why.contains("no EAPOL"))
+    };
+    assert!(says("workstation-without-eapol.yaml"));
+    assert!(!says("new-printer.yaml"));
+}

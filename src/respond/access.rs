@@ -9,7 +9,7 @@ use super::engine::{Answer, session_entry};
 use super::switches::Served;
 use super::verdict::{Refusal, Verdict};
 use super::{authorize, class_attribute, login, mac_auth, remembered, reply};
-use crate::bench::Bench;
+use crate::bench::{Bench, MethodName};
 use crate::decide::{self, Decision, Facts, decide};
 use crate::journal::{Entry, Kind};
 use crate::roster::{Admission, Admitted, Effects, MachineLogin, Roster, Session};
@@ -127,6 +127,11 @@ fn accepting(
     Ok(builder)
 }
 
+/// Said where the bench offers 802.1X, because then a workstation without a supplicant is a
+/// likely surprise.
+const NO_EAPOL: &str =
+    "MAC authentication was used: the switch saw no EAPOL, or did not wait for it";
+
 fn accept(
     desk: &mut Desk<'_>,
     request: &Request<'_>,
@@ -146,7 +151,9 @@ fn accept(
         );
     }
     let mut entry = entry_for(request, &proof, Verdict::Accept, &decision);
-    if let Some(note) = &carried.note {
+    let without_eapol = proof.method == MethodName::Mac && desk.conversations.offers();
+    let no_eapol = without_eapol.then_some(NO_EAPOL);
+    for note in carried.note.as_deref().into_iter().chain(no_eapol) {
         entry.reason.push_str("; ");
         entry.reason.push_str(note);
     }

@@ -85,6 +85,11 @@ impl Conversations {
         self.settings = settings;
     }
 
+    /// Whether any method is offered.
+    pub(in crate::respond) fn offers(&self) -> bool {
+        self.settings.is_some()
+    }
+
     pub(super) fn settings(&self) -> Option<Arc<Settings>> {
         self.settings.clone()
     }
