@@ -131,3 +131,26 @@ fn every_command_has_help() {
         assert_eq!(code(&portproof(&[command, "--help"])), 0);
     }
 }
+
+/// A bounce can cut power: a script has to say that it means it.
+#[test]
+fn a_bounce_is_not_sent_without_a_yes() {
+    let unasked = portproof(&["change", "bounce", "--port", "1", "--board", "127.0.0.1:9"]);
+    assert_eq!(code(&unasked), 1);
+    assert!(
+        err(&unasked).contains("power over Ethernet"),
+        "{}",
+        err(&unasked)
+    );
+    assert!(err(&unasked).contains("--yes"), "{}", err(&unasked));
+    let meant = portproof(&[
+        "change",
+        "bounce",
+        "--yes",
+        "--port",
+        "1",
+        "--board",
+        "127.0.0.1:9",
+    ]);
+    assert_eq!(code(&meant), 3, "nobody answers there: {}", err(&meant));
+}

@@ -245,3 +245,39 @@ fn a_workstation_without_eapol_is_told_as_such() {
     assert!(says("workstation-without-eapol.yaml"));
     assert!(!says("new-printer.yaml"));
 }
+
+/// A word that nothing says would make a `never` hold for ever.
+#[test]
+fn a_misspelt_word_is_a_mistake() {
+    for (from, to, near) in [
+        (
+            "event: bounced, within",
+            "event: bouncd, within",
+            "`bounced`",
+        ),
+        (
+            "kind: recognition, within",
+            "verdict: recognisd, within",
+            "`recognised`",
+        ),
+        (
+            "port: \"1/7\", event: bounced, for",
+            "port: \"1/77\", event: bounced, for",
+            "1/7",
+        ),
+    ] {
+        let text = std::fs::read_to_string("lab/drills/new-printer.yaml").unwrap();
+        assert!(text.contains(from), "{from}");
+        let bench = std::fs::canonicalize("lab/lantern-quay.yaml").unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("misspelt.yaml");
+        let text = text
+            .replacen(from, to, 1)
+            .replace("../lantern-quay.yaml", bench.to_str().unwrap());
+        std::fs::write(&path, text).unwrap();
+        let mistakes = drill::load(&path).unwrap_err();
+        assert_eq!(mistakes.len(), 1, "{to}");
+        let told = portproof::bench::yaml::render(&mistakes, false);
+        assert!(told.contains(near.trim_matches('`')), "{told}");
+    }
+}

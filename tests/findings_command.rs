@@ -157,7 +157,9 @@ fn severity_and_switch_choose() {
     let with = |more: &[&str]| folder.said(&[&state, more].concat());
     assert_eq!(rules(&with(&["--severity", "weakness"])).len(), 2);
     assert!(with(&["--severity", "breach"]).is_empty());
-    assert!(with(&["--switch", "other"]).is_empty());
+    // A gate must not pass on a misspelt name.
+    let misspelt = folder.run(&[&state[..], &["--switch", "other", "--require-none"]].concat());
+    assert_eq!(misspelt.status.code(), Some(2));
     assert_eq!(rules(&with(&["--switch", "quay"])).len(), 2);
 }
 

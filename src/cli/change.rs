@@ -1,6 +1,5 @@
 //! `portproof change`: a change by hand.
 
-use std::io::{IsTerminal as _, Write as _};
 use std::ops::ControlFlow;
 
 use clap::ValueEnum;
@@ -10,7 +9,6 @@ use super::{Ending as _, Outcome};
 use crate::bench::ChangeKind;
 use crate::board::api::{BenchView, ChangeAsked, EntriesWanted};
 use crate::board::view::Outline;
-use crate::change::CAUTION;
 use crate::wire::Mac;
 
 /// Send a change by hand, and wait for the switch's answer.
@@ -35,7 +33,7 @@ pub struct Args {
     /// Why, for the journal.
     #[arg(long)]
     reason: Option<String>,
-    /// Do not ask again before a bounce or a disconnect.
+    /// Do not ask before a bounce or a disconnect; a script has to say so.
     #[arg(long, short)]
     yes: bool,
     /// Do not wait for the answer.
@@ -75,31 +73,14 @@ impl Kind {
 /// Runs it: exit code 0 when the switch did it, 1 when it did not.
 #[must_use]
 pub fn run(args: &Args) -> Outcome {
-    if !args.yes && !is_meant(args.kind) {
-        eprintln!("left as it is");
+    let cautioned = matches!(args.kind, Kind::Bounce | Kind::Disconnect);
+    if cautioned && !super::ask::is_meant(args.yes, &format!("Send the {}?", args.kind.word())) {
         return Outcome::Failed;
     }
     order(args).unwrap_or_else(|error| {
         eprintln!("{error}");
         error.outcome()
     })
-}
-
-/// Tells the caution and asks whoever sits at a terminal; a script has read it.
-fn is_meant(kind: Kind) -> bool {
-    if !matches!(kind, Kind::Bounce | Kind::Disconnect) {
-        return true;
-    }
-    eprintln!("{CAUTION}");
-    if !std::io::stdin().is_terminal() {
-        return true;
-    }
-    eprint!("Send the {}? [y/N] ", kind.word());
-    // Without an answer it is left.
-    let _ = std::io::stderr().flush();
-    let mut answer = String::new();
-    let read = std::io::stdin().read_line(&mut answer);
-    read.is_ok() && matches!(answer.trim(), "y" | "Y" | "yes")
 }
 
 fn order(args: &Args) -> Result<Outcome, SourceError> {

@@ -8,6 +8,7 @@ use super::source::print_json;
 use super::{Ending, Outcome};
 use crate::bench;
 use crate::findings::{Auditor, BenchFacts, Example, Finding, Severity, sarif};
+use crate::journal::Filter;
 use crate::store::{EntryQuery, Reader, StoreError};
 
 /// Tell where switches broke a standard, by what the journal holds.
@@ -58,6 +59,8 @@ enum Failure {
         path: PathBuf,
         source: std::io::Error,
     },
+    #[error("no entry of the journal is about a switch '{0}': a misspelt name has no findings")]
+    NoSwitch(String),
     /// The mistakes were shown already.
     #[error("the bench file has mistakes; --state FILE looks at the journal without it")]
     Bench,
@@ -66,7 +69,7 @@ enum Failure {
 impl Ending for Failure {
     fn outcome(&self) -> Outcome {
         match self {
-            Failure::Nothing | Failure::Bench => Outcome::BadInput,
+            Failure::Nothing | Failure::Bench | Failure::NoSwitch(_) => Outcome::BadInput,
             _ => Outcome::Refused,
         }
     }
@@ -94,6 +97,11 @@ fn show(args: &Args) -> Result<bool, Failure> {
     };
     if !state.exists() {
         return Err(Failure::NoState(state));
+    }
+    if let Some(switch) = &args.switch
+        && !is_heard_of(&state, switch)?
+    {
+        return Err(Failure::NoSwitch(switch.clone()));
     }
     let findings: Vec<Finding> = audit(&state, facts(args)?)?
         .into_iter()
@@ -128,6 +136,19 @@ fn facts(args: &Args) -> Result<BenchFacts, Failure> {
             Err(Failure::Bench)
         }
     }
+}
+
+/// Whether the journal has anything about a switch: a gate must not pass on a typing error.
+fn is_heard_of(state: &Path, switch: &str) -> Result<bool, StoreError> {
+    let page = Reader::look_on(state)?.entries(&EntryQuery {
+        filter: Filter {
+            switch: Some(switch.to_owned()),
+            ..Filter::default()
+        },
+        limit: 1,
+        ..EntryQuery::default()
+    })?;
+    Ok(!page.items.is_empty())
 }
 
 fn audit(state: &Path, facts: BenchFacts) -> Result<Vec<Finding>, StoreError> {

@@ -1,5 +1,6 @@
 //! The commands, one file each.
 
+mod ask;
 pub mod board;
 pub mod certs;
 pub mod change;

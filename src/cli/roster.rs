@@ -12,7 +12,7 @@ use super::Outcome;
 use super::lines::{put, when};
 use super::source::{Source, SourceArgs, SourceError, print_json};
 use crate::bench::DhcpField;
-use crate::board::api::{DeviceSort, DevicesWanted, ImportedDevice};
+use crate::board::api::{DeviceSort, DevicesWanted, ImportedDevice, SessionsWanted};
 use crate::board::view::DeviceView;
 use crate::wire::Mac;
 
@@ -67,11 +67,17 @@ enum What {
         /// Why, for whoever comes next.
         #[arg(long)]
         note: Option<String>,
+        /// Do not ask before a live session is moved, which can take its link down.
+        #[arg(long, short)]
+        yes: bool,
     },
     /// Let the rows decide on a device again.
     Unpin {
         /// Its address, in any spelling.
         mac: Mac,
+        /// Do not ask before a live session is moved, which can take its link down.
+        #[arg(long, short)]
+        yes: bool,
     },
     /// Take over pins and sightings from a file that `export` wrote.
     Import {
@@ -170,11 +176,22 @@ fn act(what: &What, source: &mut Source) -> Result<(), Failure> {
                 ));
             }
         }
-        What::Pin { mac, class, note } => {
+        What::Pin {
+            mac,
+            class,
+            note,
+            yes,
+        } => {
+            if !may_move(source, *mac, *yes)? {
+                return Ok(());
+            }
             source.pin(*mac, class, note.as_deref())?;
             put(format_args!("{mac} is pinned to {class}"));
         }
-        What::Unpin { mac } => {
+        What::Unpin { mac, yes } => {
+            if !may_move(source, *mac, *yes)? {
+                return Ok(());
+            }
             source.unpin(*mac)?;
             put(format_args!("the rows decide on {mac} again"));
         }
@@ -182,6 +199,27 @@ fn act(what: &What, source: &mut Source) -> Result<(), Failure> {
         What::Export { file, format } => export(source, file, *format)?,
     }
     Ok(())
+}
+
+/// A pin moves the device's live sessions at once, by the change of the class: whoever sets it is
+/// told and asked.
+fn may_move(source: &Source, mac: Mac, yes: bool) -> Result<bool, SourceError> {
+    let live = source.sessions(&SessionsWanted {
+        mac: Some(mac.to_string()),
+        live: Some(true),
+        ..SessionsWanted::default()
+    })?;
+    let Some(session) = live.sessions.first() else {
+        return Ok(true);
+    };
+    let port = session.port.as_deref().unwrap_or("unknown");
+    Ok(super::ask::is_meant(
+        yes,
+        &format!(
+            "{mac} is on port {port} of {}: its session is moved at once by the change of its class. Go on?",
+            session.switch
+        ),
+    ))
 }
 
 fn list(

@@ -1,6 +1,6 @@
 //! `portproof stand-in FILE`: the built-in switch on its own, over UDP, with a prompt.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use tokio::io::{AsyncBufReadExt as _, BufReader};
@@ -9,6 +9,7 @@ use super::Outcome;
 use crate::bench::yaml;
 use crate::serve::switch_shell::{RunningSwitch, SwitchSockets};
 use crate::stand_in::{Outputs, SessionView, StandIn, StandInConfig, StandInError, SwitchEvent};
+use crate::wire::Secret;
 
 /// Run the built-in switch on its own, over UDP.
 ///
@@ -41,13 +42,17 @@ fn pair(text: &str) -> Result<(String, String), String> {
 /// Runs it.
 #[must_use]
 pub fn run(args: &Args) -> Outcome {
-    let config: StandInConfig = match yaml::read_file(&args.file) {
+    let mut config: StandInConfig = match yaml::read_file(&args.file) {
         Ok((config, _)) => config,
         Err(mistakes) => {
             super::complain(&mistakes);
             return Outcome::BadInput;
         }
     };
+    if let Err(error) = fetch_secrets(&mut config, &args.file) {
+        eprintln!("{}: {error}", args.file.display());
+        return Outcome::BadInput;
+    }
     let switch = match StandIn::new(config, args.seed) {
         Ok(switch) => switch,
         Err(error) => {
@@ -64,6 +69,31 @@ pub fn run(args: &Args) -> Outcome {
         }
         Err(refused) => refused,
     }
+}
+
+/// Secrets may be given as `env:NAME` or `file:PATH` (seen from the stand-in file), as in a bench
+/// file.
+fn fetch_secrets(config: &mut StandInConfig, file: &Path) -> Result<(), String> {
+    let servers = config.servers.iter_mut().map(|server| &mut server.secret);
+    for secret in servers.chain(&mut config.changes.secret) {
+        let Ok(text) = std::str::from_utf8(secret.bytes()) else {
+            continue;
+        };
+        let fetched = if let Some(name) = text.strip_prefix("env:") {
+            std::env::var(name)
+                .map_err(|_| format!("there is no variable {name} in the environment: export it"))?
+        } else if let Some(name) = text.strip_prefix("file:") {
+            let path = file.parent().unwrap_or(Path::new("")).join(name);
+            std::fs::read_to_string(&path)
+                .map_err(|error| format!("the secret in {}: {error}", path.display()))?
+                .trim_end()
+                .to_owned()
+        } else {
+            continue;
+        };
+        *secret = Secret::new(fetched);
+    }
+    Ok(())
 }
 
 async fn stand(args: &Args, switch: StandIn) -> Outcome {

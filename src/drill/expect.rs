@@ -22,7 +22,7 @@ pub fn is_about(clause: &Clause, seen: &Observation, names: &Names) -> bool {
     let port = clause
         .port
         .as_ref()
-        .is_none_or(|port| seen.port.as_ref() == Some(port));
+        .is_none_or(|port| seen.port.as_ref() == Some(&port.value));
     device && port
 }
 
@@ -42,7 +42,7 @@ pub fn matches(clause: &Clause, seen: &Observation, names: &Names) -> bool {
         && clause
             .event
             .as_ref()
-            .is_none_or(|event| seen.kind.is_none() && seen.word == *event)
+            .is_none_or(|event| seen.kind.is_none() && seen.word == event.value)
         && in_force(clause, seen)
 }
 
@@ -77,7 +77,7 @@ fn in_force(clause: &Clause, seen: &Observation) -> bool {
             .is_none_or(|role| admitted.role.as_ref() == Some(role))
 }
 
-fn glob(pattern: &str, text: &str) -> bool {
+pub(super) fn glob(pattern: &str, text: &str) -> bool {
     globset::Glob::new(pattern).is_ok_and(|glob| glob.compile_matcher().is_match(text))
 }
 
@@ -89,7 +89,7 @@ pub fn in_words(clause: &Clause) -> String {
         parts.push(device.value.clone());
     }
     if let Some(port) = &clause.port {
-        parts.push(format!("on port {port}"));
+        parts.push(format!("on port {}", port.value));
     }
     if let Some(class) = &clause.class {
         parts.push(format!("class {}", class.value));
@@ -101,10 +101,10 @@ pub fn in_words(clause: &Clause) -> String {
         parts.push(kind.word().to_owned());
     }
     if let Some(verdict) = &clause.verdict {
-        parts.push(verdict.clone());
+        parts.push(verdict.value.clone());
     }
     if let Some(event) = &clause.event {
-        parts.push(event.clone());
+        parts.push(event.value.clone());
     }
     if let Some(vlan) = &clause.vlan {
         parts.push(format!("VLAN {vlan}"));

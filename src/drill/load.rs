@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::script::{Clause, Drill, Plug, Step};
+use super::words;
 use crate::bench::yaml::{self, At, Diagnostic, Sources, nearest};
 use crate::bench::{self, Bench};
 
@@ -244,6 +245,17 @@ impl Checker<'_> {
         }
         if let Some(class) = &clause.class {
             self.class(class);
+        }
+        if let Some(port) = &clause.port {
+            self.port(port);
+        }
+        if let Some(event) = &clause.event {
+            self.known(event, "event", words::EVENTS.to_vec());
+        }
+        if let Some(verdict) = &clause.verdict
+            && !words::is_verdict(verdict)
+        {
+            self.known(verdict, "verdict", words::VERDICTS.to_vec());
         }
     }
 

@@ -16,6 +16,7 @@ pub mod script;
 pub mod sim;
 mod stage;
 pub mod timeline;
+pub mod words;
 
 pub use landing::Landing;
 pub use load::{FindError, Loaded, Texts, find, load};

@@ -209,17 +209,17 @@ pub struct Clause {
     /// The device it is about, by its name in `devices`.
     pub device: Option<At<String>>,
     /// The port it is about.
-    pub port: Option<String>,
+    pub port: Option<At<String>>,
     /// Class in force after it.
     pub class: Option<At<String>>,
     /// Kind of journal entry.
     pub kind: Option<Kind>,
     /// Verdict of the journal entry; `*` and `?` as in file names.
-    pub verdict: Option<String>,
+    pub verdict: Option<At<String>>,
     /// Which change, for entries of kind `change`.
     pub change: Option<ChangeKind>,
     /// What the switch or the device did, by its word (`bounced`, `admitted`, …).
-    pub event: Option<String>,
+    pub event: Option<At<String>>,
     /// Untagged VLAN that the switch put in force.
     pub vlan: Option<String>,
     /// Tagged VLANs that the switch put in force, in any order.
@@ -251,6 +251,11 @@ impl Plug {
 }
 
 impl Clause {
+    /// The port's name.
+    fn port_name(&self) -> Option<String> {
+        self.port.as_ref().map(|port| port.value.clone())
+    }
+
     /// The device's name.
     #[must_use]
     pub fn device_name(&self) -> Option<&str> {
@@ -284,8 +289,8 @@ impl Step {
             Step::Fault(_) => ("fault", None, None),
             Step::FaultsOff => ("faults-off", None, None),
             Step::Wait(_) => ("wait", None, None),
-            Step::Expect(clause) => ("expect", clause.device_name(), clause.port.clone()),
-            Step::Never(clause) => ("never", clause.device_name(), clause.port.clone()),
+            Step::Expect(clause) => ("expect", clause.device_name(), clause.port_name()),
+            Step::Never(clause) => ("never", clause.device_name(), clause.port_name()),
         }
     }
 

@@ -190,7 +190,8 @@ fn repeat(request: &Request<'_>, octets: Vec<u8>) -> Effects {
 
 fn silent(arrival: &Arrival<'_>, kind: Kind, place: Place, dropped: Dropped) -> Effects {
     let verdict = Verdict::Dropped(dropped.silence);
-    let mut entry = arrival.entry(kind, verdict, dropped.reason.into_owned());
+    let reason = format!("{}; from {}", dropped.reason, arrival.peer);
+    let mut entry = arrival.entry(kind, verdict, reason);
     entry.place = place;
     entry.breach = dropped.breach.map(str::to_owned);
     Effects {

@@ -487,7 +487,7 @@ class DisconnectPort(Supplicant):
 
     def test_a_disconnect_ends_the_session(self):
         mac = self.accepted(*self.tls()).mac
-        portproof("change", "disconnect", "--mac", mac, cwd=self.home)
+        portproof("change", "disconnect", "--yes", "--mac", mac, cwd=self.home)
         self.bench.wait_entry(after=self.mark, kind="change", verdict="acked")
         wait(
             lambda: not self.authenticator.authorised(mac), "the port to close",
@@ -498,7 +498,7 @@ class DisconnectPort(Supplicant):
     def test_a_bounce_falls_back_to_what_the_authenticator_knows(self):
         # It knows no CoA that a switch would, Error-Cause 401, but Disconnect.
         mac = self.accepted(*self.tls()).mac
-        said = portproof("change", "bounce", "--mac", mac, cwd=self.home)
+        said = portproof("change", "bounce", "--yes", "--mac", mac, cwd=self.home)
         self.assertRegex(said, r"(?s)bounce refused: 401.*reauth refused: 401.*disconnect acknowledged")
         wait(
             lambda: not self.authenticator.authorised(mac), "the port to close",
@@ -512,7 +512,7 @@ class OnTheWire(Supplicant):
     def test_every_authenticator_is_right(self):
         recorder = capture.Capture(self.home, "a0", port.SWITCH)
         mac = self.accepted(*self.tls()).mac
-        portproof("change", "disconnect", "--mac", mac, cwd=self.home)
+        portproof("change", "disconnect", "--yes", "--mac", mac, cwd=self.home)
         self.bench.wait_entry(after=self.mark, kind="accounting", verdict="recorded-stop")
         file = recorder.stop()
         change_codes = {40, 41, 42, 43, 44, 45}

@@ -140,15 +140,14 @@ export function orderChange(kind, session) {
 
 function watchOrder(order, kind, session, after) {
   const list = el('ol', { class: 'answer' });
-  const place = () => document.querySelector(`.order[data-session="${session.id}"]`);
-  const box = el('div', {}, el('p', {}, `${kind}, order ${order}`), list);
-  (place() ?? $('port-panel')).replaceChildren(box);
+  const box = el('div', { class: 'order', role: 'status' }, el('p', {}, `${kind}, order ${order}`), list);
+  // The panel is drawn anew when the port changes, as a bounce makes it: it takes the answer along.
+  board.answer?.box.remove();
+  board.answer = { at: `${session.switch}\n${session.port}`, box };
+  $('port-panel').append(box);
   const stop = board.watch(after, (entry) => entry.order === order, (entry) => {
     list.append(el('li', {}, mark(entry.mark), ` ${clock(entry.at)} `, el('strong', {}, entry.verdict), ` ${entry.reason} `,
       el('button', { type: 'button', onclick: () => open(entry.seq) }, 'Show')));
-    // The panel is drawn anew when the port changes; the answer stays with it.
-    const now = place();
-    if (now && !now.contains(box)) now.replaceChildren(box);
     if (entry.mark !== 'under-way') setTimeout(stop, 60000);
   });
 }

@@ -151,6 +151,7 @@ function drawPanel() {
     trouble ?? '',
     port.sessions.length ? port.sessions.map((session) => sessionCard(session, row.changes))
       : el('p', { class: 'quiet' }, 'No live session on this port.')));
+  if (board.answer?.at === picked) panel.append(board.answer.box);
 }
 
 function sessionCard(session, changes) {
@@ -162,6 +163,5 @@ function sessionCard(session, changes) {
     el('dl', { class: 'facts' }, facts.filter(([, value]) => value)
       .map(([name, value]) => el('div', {}, el('dt', {}, name), el('dd', {}, value)))),
     el('div', { class: 'buttons', role: 'group', 'aria-label': `Changes of session ${session.id}` },
-      changes.map((change) => el('button', { type: 'button', onclick: () => orderChange(change, session) }, change))),
-    el('div', { class: 'order', 'data-session': session.id, role: 'status' }));
+      changes.map((change) => el('button', { type: 'button', onclick: () => orderChange(change, session) }, change))));
 }
