@@ -85,7 +85,7 @@ impl Responder {
         };
         let Some(served) = self.switches.of(arrival.address()).cloned() else {
             let dropped = check::unknown_switch(arrival.address());
-            return silent(&arrival, Kind::Dropped, Place::default(), dropped);
+            return silent(&arrival, Kind::Dropped, Place::default(), &dropped);
         };
         let place = Place {
             switch: Some(served.switch.name.clone()),
@@ -93,7 +93,7 @@ impl Responder {
         };
         match check::check(arrival, &served.switch) {
             Ok(request) => self.answer(&served, roster, &request, rng),
-            Err(dropped) => silent(&arrival, Kind::Dropped, place, dropped),
+            Err(dropped) => silent(&arrival, Kind::Dropped, place, &dropped),
         }
     }
 
@@ -146,7 +146,7 @@ impl Responder {
                 }
                 answered(&request.arrival, answer)
             }
-            Err(dropped) => silent(&request.arrival, kind, request.place(), dropped),
+            Err(dropped) => silent(&request.arrival, kind, request.place(), &dropped),
         }
     }
 }
@@ -188,7 +188,7 @@ fn repeat(request: &Request<'_>, octets: Vec<u8>) -> Effects {
     )
 }
 
-fn silent(arrival: &Arrival<'_>, kind: Kind, place: Place, dropped: Dropped) -> Effects {
+fn silent(arrival: &Arrival<'_>, kind: Kind, place: Place, dropped: &Dropped) -> Effects {
     let verdict = Verdict::Dropped(dropped.silence);
     let reason = format!("{}; from {}", dropped.reason, arrival.peer);
     let mut entry = arrival.entry(kind, verdict, reason);
