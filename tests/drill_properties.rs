@@ -40,7 +40,7 @@ static BASE: LazyLock<Loaded> = LazyLock::new(|| {
          \x20 - {{ name: till, mac: 02:1a:71:00:00:01, boot-time: 10s, dhcp: {{ vendor-class: lq-till/4 }} }}\n\
          \x20 - {{ name: gate, mac: 02:1a:72:00:00:01, boot-time: 10s }}\n\
          \x20 - {{ name: stranger, mac: 02:1a:7e:00:00:01, boot-time: 10s }}\n\
-         steps: []\n",
+         steps: []\noverall: [{{ event: admitted, at-least: 0 }}]\n",
         bench.display()
     );
     std::fs::write(&path, text).unwrap();

@@ -246,6 +246,39 @@ fn a_workstation_without_eapol_is_told_as_such() {
     assert!(!says("new-printer.yaml"));
 }
 
+#[test]
+fn a_drill_that_proves_nothing_is_a_mistake() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("nothing.yaml");
+    let bench = std::fs::canonicalize("lab/lantern-quay.yaml").unwrap();
+    let text = |steps: &str| {
+        format!(
+            "drill: nothing\nbench: {}\nswitch: {{ name: quay-1 }}\n\
+             devices: [ {{ name: till, mac: 02:1a:71:00:00:01 }} ]\nsteps: {steps}\n",
+            bench.display()
+        )
+    };
+    for (steps, told) in [
+        ("[]", "expects nothing"),
+        ("[ { wait: -5s } ]", "is negative"),
+        (
+            "[ { expect: { device: till, event: admitted, within: -1s } } ]",
+            "is negative",
+        ),
+        (
+            "[ { plug: { device: till, behind: till } } ]",
+            "into itself",
+        ),
+    ] {
+        std::fs::write(&path, text(steps)).unwrap();
+        let mistakes = drill::load(&path).unwrap_err();
+        assert!(
+            mistakes.iter().any(|one| one.message.contains(told)),
+            "{steps}: {mistakes:?}"
+        );
+    }
+}
+
 /// A word that nothing says would make a `never` hold for ever.
 #[test]
 fn a_misspelt_word_is_a_mistake() {

@@ -99,8 +99,17 @@ impl Desk for Running {
         Box::pin(async {
             let (reloaded, _) = reload(&self.path, &self.handle).await;
             Ok(match reloaded {
-                Reloaded::InForce { classes, warnings } => Ok(format!(
-                    "{classes} classes in force\n{}",
+                Reloaded::InForce {
+                    classes,
+                    moved,
+                    warnings,
+                } => Ok(format!(
+                    "{classes} classes in force{}\n{}",
+                    if moved {
+                        "; `listen` needs a restart"
+                    } else {
+                        ""
+                    },
                     one_line_each(&warnings)
                 )),
                 Reloaded::Kept(mistakes) => Err(Refused(one_line_each(&mistakes))),

@@ -86,6 +86,9 @@ pub(super) async fn listen(address: SocketAddr, access: &Access) -> Result<TcpLi
         .map_err(|source| Refused::Bind { address, source })
 }
 
+/// How long requests under way may take once the bench is told to stop.
+const GRACE: std::time::Duration = std::time::Duration::from_secs(3);
+
 /// A board that runs.
 pub(super) struct Standing {
     stop: oneshot::Sender<()>,
@@ -118,10 +121,13 @@ impl Standing {
     pub(super) async fn stop(self) {
         // It may have ended by itself, which is told below.
         let _ = self.stop.send(());
-        match self.task.await {
-            Ok(Ok(())) => {}
-            Ok(Err(error)) => tracing::error!(%error, "the board ended"),
-            Err(error) => tracing::error!(%error, "the board ended badly"),
+        let mut task = self.task;
+        match tokio::time::timeout(GRACE, &mut task).await {
+            Ok(Ok(Ok(()))) => {}
+            Ok(Ok(Err(error))) => tracing::error!(%error, "the board ended"),
+            Ok(Err(error)) => tracing::error!(%error, "the board ended badly"),
+            // Somebody holds a half-sent request open.
+            Err(_) => task.abort(),
         }
     }
 }

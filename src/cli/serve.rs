@@ -1,6 +1,7 @@
 //! `portproof serve BENCH`: the bench at work until it is told to stop.
 
 use std::error::Error;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -64,14 +65,19 @@ pub fn run(args: &Args) -> Outcome {
         }
     };
     match super::runtime() {
-        Ok(runtime) => runtime.block_on(async {
-            serve(args, loaded, files, store)
-                .await
-                .unwrap_or_else(|error| {
-                    eprintln!("{error}");
-                    Outcome::Refused
-                })
-        }),
+        Ok(runtime) => {
+            let outcome = runtime.block_on(async {
+                serve(args, loaded, files, store)
+                    .await
+                    .unwrap_or_else(|error| {
+                        eprintln!("{error}");
+                        Outcome::Refused
+                    })
+            });
+            // What hangs on a pipe that nobody reads is left behind.
+            runtime.shutdown_timeout(std::time::Duration::from_secs(1));
+            outcome
+        }
         Err(refused) => refused,
     }
 }
@@ -141,10 +147,17 @@ async fn serve(
     });
     super::until_stopped().await;
     edits.abort();
-    if let Some(standing) = standing {
-        standing.stop().await;
+    let stopping = async {
+        // The bench first: what it heard is stored whatever a browser does.
+        server.stop().await;
+        if let Some(standing) = standing {
+            standing.stop().await;
+        }
+    };
+    tokio::select! {
+        () = stopping => {}
+        () = super::until_stopped() => eprintln!("told twice: stopped at once"),
     }
-    server.stop().await;
     if let Some(printer) = printer {
         printer.abort();
     }
@@ -157,16 +170,29 @@ fn greet(server: &Server, name: &str, switches: usize) {
     eprintln!("  authentication  {}", bound.authentication);
     eprintln!("  accounting      {}", bound.accounting);
     match bound.dhcp {
-        Some(dhcp) => eprintln!("  DHCP listener   {dhcp} (never answers)"),
+        Some(dhcp) if dhcp.ip().is_loopback() => {
+            eprintln!("  DHCP listener   {dhcp} (never answers)");
+        }
+        Some(dhcp) => eprintln!(
+            "  DHCP listener   {dhcp} (never answers; whoever can send to it can have a device \
+             recognised and its port changed: keep it on the bench's own network)"
+        ),
         None => eprintln!("  DHCP listener   off"),
     }
 }
 
 fn tell_reload(reloaded: &Reloaded) {
     match reloaded {
-        Reloaded::InForce { classes, warnings } => {
+        Reloaded::InForce {
+            classes,
+            moved,
+            warnings,
+        } => {
             super::complain(warnings);
             eprintln!("the edit is in force: {classes} classes");
+            if *moved {
+                eprintln!("`listen` changed: start the bench again for that part of it");
+            }
         }
         Reloaded::Kept(mistakes) => {
             super::complain(mistakes);
@@ -182,7 +208,16 @@ fn tell_reload(reloaded: &Reloaded) {
 async fn print(mut follower: crate::journal::Follower, json: bool) {
     while let Some(news) = follower.next(256).await {
         match news {
-            News::Entries(entries) => entries.iter().for_each(|entry| print_entry(entry, json)),
+            News::Entries(entries) => {
+                if entries
+                    .iter()
+                    .try_for_each(|entry| print_entry(entry, json))
+                    .is_err()
+                {
+                    // Nobody reads any more; the bench goes on.
+                    return;
+                }
+            }
             News::Read { to, .. } => {
                 eprintln!("(the terminal fell behind; the state file has what is not shown)");
                 follower.seen(to.saturating_sub(1));
@@ -192,13 +227,13 @@ async fn print(mut follower: crate::journal::Follower, json: bool) {
     }
 }
 
-fn print_entry(entry: &Entry, json: bool) {
+fn print_entry(entry: &Entry, json: bool) -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
     if json {
-        // An entry holds nothing that JSON can't.
-        if let Ok(line) = serde_json::to_string(entry) {
-            println!("{line}");
-        }
+        writeln!(out, "{}", serde_json::to_string(entry)?)
     } else if entry.kind != Kind::Repeat {
-        println!("{}", super::lines::entry(entry));
+        writeln!(out, "{}", super::lines::entry(entry))
+    } else {
+        Ok(())
     }
 }

@@ -132,6 +132,7 @@ fn check(drill: &Drill, bench: &Bench, sources: &Sources) -> Vec<Diagnostic> {
     };
     checker.switch();
     checker.network();
+    checker.proves_something();
     for step in &drill.steps {
         checker.step(step);
     }
@@ -161,6 +162,25 @@ impl Checker<'_> {
                         format!("this bench has no switch '{name}', which the drill's `switch.name` says"),
                     )
                     .help(help),
+            );
+        }
+    }
+
+    /// A drill that expects nothing would pass whatever happens.
+    fn proves_something(&mut self) {
+        let expects = self
+            .drill
+            .steps
+            .iter()
+            .any(|step| matches!(step.value, Step::Expect(_) | Step::Never(_)));
+        if !expects && self.drill.overall.is_empty() {
+            self.mistakes.push(
+                self.sources
+                    .error(
+                        self.drill.bench.span,
+                        "this drill expects nothing, so it would pass whatever happens",
+                    )
+                    .help("add an `expect`, a `never` or an `overall` clause"),
             );
         }
     }
@@ -201,18 +221,26 @@ impl Checker<'_> {
             Step::Expect(clause) => {
                 self.clause(clause);
                 self.limit(step, clause.within.is_some(), "expect", "within: 5s");
+                let times = [clause.within, clause.not_before];
+                self.not_negative(step, &times.into_iter().flatten().collect::<Vec<_>>());
             }
             Step::Never(clause) => {
                 self.clause(clause);
                 self.limit(step, clause.lasting.is_some(), "never", "for: 10s");
+                self.not_negative(step, clause.lasting.as_slice());
             }
-            Step::Server(_) | Step::Fault(_) | Step::FaultsOff | Step::Wait(_) => {}
+            Step::Wait(time) => self.not_negative(step, &[*time]),
+            Step::Server(_) | Step::Fault(_) | Step::FaultsOff => {}
         }
     }
 
     fn plugged_where(&mut self, step: &At<Step>, what: &Plug) {
         match (&what.port, &what.behind) {
             (Some(port), None) => self.port(port),
+            (None, Some(host)) if host.value == what.device.value => self.mistakes.push(
+                self.sources
+                    .error(host.span, "a device can't be plugged into itself"),
+            ),
             (None, Some(host)) => self.device(host),
             _ => self.mistakes.push(
                 self.sources
@@ -235,6 +263,16 @@ impl Checker<'_> {
                 self.sources
                     .error(at.span, format!("this `{what}` has no limit"))
                     .help(format!("add one, such as `{example}`")),
+            );
+        }
+    }
+
+    fn not_negative(&mut self, step: &At<Step>, times: &[jiff::SignedDuration]) {
+        if times.iter().any(jiff::SignedDuration::is_negative) {
+            self.mistakes.push(
+                self.sources
+                    .error(step.span, "a time of this step is negative")
+                    .help("write a number and a unit, such as 5s or 2min"),
             );
         }
     }

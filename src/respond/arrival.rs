@@ -160,7 +160,12 @@ pub(super) fn mac_in(packet: &Packet<'_>, kind: u8) -> Option<Mac> {
 /// Text from the wire for people: no control characters, nothing that is not UTF-8.
 pub(super) fn readable(octets: &[u8]) -> Cow<'_, str> {
     match String::from_utf8_lossy(octets) {
-        Cow::Borrowed(text) if !text.contains(char::is_control) => Cow::Borrowed(text),
-        text => Cow::Owned(text.replace(char::is_control, "\u{fffd}")),
+        Cow::Borrowed(text) if !text.contains(is_control) => Cow::Borrowed(text),
+        text => Cow::Owned(text.replace(is_control, "\u{fffd}")),
     }
+}
+
+/// Characters that move a terminal's cursor or turn the direction of what follows.
+fn is_control(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }

@@ -10,6 +10,7 @@ use super::arrival::{Arrival, Dropped, Request};
 use super::check;
 use super::duplicates::Duplicates;
 use super::eap::Conversations;
+use super::strangers::{self, Strangers};
 use super::switches::{Served, Switches};
 use super::verdict::Verdict;
 use super::{accounting, status};
@@ -26,6 +27,7 @@ pub struct Responder {
     switches: Switches,
     duplicates: Duplicates,
     conversations: Conversations,
+    strangers: Strangers,
 }
 
 /// What one request leads to.
@@ -48,6 +50,7 @@ impl Responder {
             duplicates: Duplicates::new(bench.answers.keep),
             bench,
             conversations: Conversations::default(),
+            strangers: Strangers::default(),
         }
     }
 
@@ -64,7 +67,8 @@ impl Responder {
     }
 
     /// Takes one datagram that arrived on `local` from `peer`. Exactly one entry of the effects
-    /// is the datagram's verdict, and it comes first.
+    /// is the datagram's verdict, and it comes first; only a host that is not declared and sends
+    /// more than one in a second is told of in sum.
     #[expect(clippy::too_many_arguments, reason = "each is a fact of the datagram")]
     pub fn handle(
         &mut self,
@@ -84,8 +88,7 @@ impl Responder {
             datagram,
         };
         let Some(served) = self.switches.of(arrival.address()).cloned() else {
-            let dropped = check::unknown_switch(arrival.address());
-            return silent(&arrival, Kind::Dropped, Place::default(), &dropped);
+            return self.stranger(&arrival);
         };
         let place = Place {
             switch: Some(served.switch.name.clone()),
@@ -95,6 +98,25 @@ impl Responder {
             Ok(request) => self.answer(&served, roster, &request, rng),
             Err(dropped) => silent(&arrival, Kind::Dropped, place, &dropped),
         }
+    }
+
+    /// A host that no bench file declares. A flood of it leaves an entry a second, not one a
+    /// datagram: it must not push out what happened.
+    fn stranger(&mut self, arrival: &Arrival<'_>) -> Effects {
+        let Some(untold) = self.strangers.tell(arrival.now, arrival.address()) else {
+            return Effects::default();
+        };
+        let start = arrival.datagram.get(..strangers::KEPT);
+        let arrival = Arrival {
+            datagram: start.unwrap_or(arrival.datagram),
+            ..*arrival
+        };
+        let mut dropped = check::unknown_switch(arrival.address());
+        if untold > 0 {
+            dropped.reason =
+                format!("{}; {untold} more of it were not told", dropped.reason).into();
+        }
+        silent(&arrival, Kind::Dropped, Place::default(), &dropped)
     }
 
     /// When [`Responder::tick`] has something to do.

@@ -26,6 +26,7 @@ mod reply;
 mod report;
 mod sighting;
 mod status;
+mod strangers;
 mod switches;
 mod verdict;
 

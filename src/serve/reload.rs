@@ -23,6 +23,8 @@ pub enum Reloaded {
     InForce {
         /// How many classes it has.
         classes: usize,
+        /// Whether `listen` changed, which only a restart follows.
+        moved: bool,
         /// What is odd about it.
         warnings: Vec<Diagnostic>,
     },
@@ -62,28 +64,59 @@ pub async fn watch(path: PathBuf, mut files: Files, handle: Handle, tell: impl F
     }
 }
 
-/// Reads the bench again and puts it in force if it is good.
+/// One reading at a time: each may take a while and memory.
+static READING: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
+
+/// Reads the bench again and puts it in force if it is good. Files are read off the threads that
+/// answer switches, which a slow disk must not stop.
 pub async fn reload(path: &Path, handle: &Handle) -> (Reloaded, Files) {
-    let (loaded, files) = load(path);
+    let _alone = READING.lock().await;
+    let path = path.to_owned();
+    let reading = tokio::task::spawn_blocking(move || {
+        let (loaded, files) = load(&path);
+        let eap = match &loaded {
+            Ok(loaded) => eap_settings::read(loaded.bench.eap.as_ref()),
+            Err(_) => Ok(None),
+        };
+        (loaded, eap, files)
+    });
+    let (loaded, eap, files) = match reading.await {
+        Ok(read) => read,
+        // The reader panicked, or the bench is being stopped.
+        Err(error) => {
+            tracing::error!(%error, "the bench file could not be read");
+            return (Reloaded::Kept(Vec::new()), Files(Vec::new()));
+        }
+    };
     let loaded = match loaded {
         Ok(loaded) => loaded,
         Err(mistakes) => return (Reloaded::Kept(mistakes), files),
     };
-    let eap = match eap_settings::read(loaded.bench.eap.as_ref()) {
+    let eap = match eap {
         Ok(eap) => eap,
         Err(error) => return (Reloaded::Unusable(error), files),
     };
     let new = Arc::new(loaded.bench);
     let classes = new.table.classes.len();
     // When the bench has stopped there is nothing to put it in force on.
-    let _ = handle
+    let listen = new.listen.clone();
+    let moved = handle
         .call(move |engine, now| {
+            let moved = engine.bench().listen != listen;
             engine.offer_eap(eap);
-            ((), engine.reload(now, new))
+            (moved, engine.reload(now, new))
         })
-        .await;
+        .await
+        .unwrap_or_default();
     let warnings = loaded.warnings;
-    (Reloaded::InForce { classes, warnings }, files)
+    (
+        Reloaded::InForce {
+            classes,
+            moved,
+            warnings,
+        },
+        files,
+    )
 }
 
 /// This computer, with a note of every file that is read or asked for: certificates are only

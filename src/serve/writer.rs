@@ -4,6 +4,7 @@
 //! costs one flush and not one for each packet.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 
@@ -32,10 +33,15 @@ struct Queued {
     told: Option<Told>,
 }
 
+/// How long a disk that refused is left alone.
+const AGAIN: std::time::Duration = std::time::Duration::from_millis(500);
+
 /// The way to the writer thread. Dropping it lets the thread finish its queue and end.
 pub(super) struct Writer {
     queue: SyncSender<Queued>,
     thread: Option<JoinHandle<()>>,
+    /// Set when the bench stops: a disk that refuses is not waited for any longer.
+    ending: Arc<AtomicBool>,
 }
 
 impl Writer {
@@ -46,12 +52,15 @@ impl Writer {
         sockets: Arc<Sockets>,
     ) -> std::io::Result<Writer> {
         let (queue, steps) = sync_channel(QUEUE);
+        let ending = Arc::new(AtomicBool::new(false));
+        let told = Arc::clone(&ending);
         let thread = std::thread::Builder::new()
             .name("portproof-writer".to_owned())
-            .spawn(move || write_all(&steps, store, &journal, &sockets))?;
+            .spawn(move || write_all(&steps, store, &journal, &sockets, &told))?;
         Ok(Writer {
             queue,
             thread: Some(thread),
+            ending,
         })
     }
 
@@ -69,6 +78,7 @@ impl Writer {
     /// Waits until everything queued is stored.
     pub(super) fn finish(mut self) {
         let thread = self.thread.take();
+        self.ending.store(true, Ordering::Relaxed);
         drop(self);
         if let Some(thread) = thread
             && thread.join().is_err()
@@ -83,15 +93,14 @@ fn write_all(
     mut store: Option<Store>,
     journal: &Journal,
     sockets: &Sockets,
+    ending: &AtomicBool,
 ) {
     let mut pruned = Timestamp::MIN;
     while let Ok(first) = steps.recv() {
         let queued = std::iter::once(first).chain(steps.try_iter().take(BATCH - 1));
         let (mut batch, told): (Vec<Effects>, Vec<Option<Told>>) =
             queued.map(|one| (one.effects, one.told)).unzip();
-        if let Err(error) = record(store.as_mut(), journal, &mut batch) {
-            // Nothing of this batch is acknowledged: the switch will send again.
-            tracing::error!(%error, "the state file refused; {} steps lost", batch.len());
+        if !record_at_last(store.as_mut(), journal, &mut batch, ending) {
             continue;
         }
         for step in batch {
@@ -105,6 +114,32 @@ fn write_all(
             pruned = now;
             prune(store, now);
         }
+    }
+}
+
+/// Stores a batch, however often that takes: the engine has taken these steps, so a switch that
+/// asks again would be answered although nothing is on disk. While the disk refuses, nothing is
+/// acknowledged; the queue fills, and then the bench waits. False when the bench is to stop.
+fn record_at_last(
+    mut store: Option<&mut Store>,
+    journal: &Journal,
+    batch: &mut [Effects],
+    ending: &AtomicBool,
+) -> bool {
+    loop {
+        let Err(error) = record(store.as_deref_mut(), journal, batch) else {
+            return true;
+        };
+        tracing::error!(
+            %error,
+            "the state file refused; {} steps wait, nothing of them is acknowledged: make room \
+             on the disk",
+            batch.len()
+        );
+        if ending.load(Ordering::Relaxed) {
+            return false;
+        }
+        std::thread::sleep(AGAIN);
     }
 }
 

@@ -89,12 +89,15 @@ pub fn holder(state: &Path) -> Result<Option<Holder>, StoreError> {
 }
 
 fn open(path: &Path) -> std::io::Result<File> {
-    File::options()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(path)
+    // A link would have its target overwritten with our note.
+    if path.is_symlink() {
+        return Err(std::io::Error::other("it is a symbolic link"));
+    }
+    let mut options = File::options();
+    options.read(true).write(true).create(true).truncate(false);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path)
 }
 
 fn failed(path: &Path, source: std::io::Error) -> StoreError {

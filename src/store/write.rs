@@ -251,7 +251,13 @@ fn keep_private(path: &Path) -> std::io::Result<()> {
     options.read(true).write(true).create(true).truncate(false);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    options.open(path).map(drop)
+    let file = options.open(path)?;
+    // One that is there already may have been readable for others.
+    #[cfg(unix)]
+    file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
+    #[cfg(not(unix))]
+    drop(file);
+    Ok(())
 }
 
 fn put_device(transaction: &Transaction<'_>, device: &Device) -> Result<(), StoreError> {

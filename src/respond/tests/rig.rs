@@ -281,7 +281,12 @@ fn check_effects(effects: &Effects, local: SocketAddr, peer: SocketAddr, datagra
     assert_eq!(verdicts.count(), 1, "{effects:?}");
     let entry = &effects.entries[0];
     assert_ne!(entry.kind, Kind::Session);
-    assert_eq!(entry.packets[0].octets, datagram);
+    // Of a host that is not declared only the start is kept.
+    let kept = match entry.verdict.as_str() {
+        "dropped-unknown-switch" => &datagram[..datagram.len().min(256)],
+        _ => datagram,
+    };
+    assert_eq!(entry.packets[0].octets, kept);
     assert_eq!((entry.packets[0].from, entry.packets[0].to), (peer, local));
     match &effects.transmits[..] {
         [] => {
