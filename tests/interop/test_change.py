@@ -59,7 +59,7 @@ class Changes(unittest.TestCase):
         return request
 
     def by_hand(self, kind, *where, code=0):
-        return portproof("change", kind, *where, cwd=self.holder.name, code=code)
+        return portproof("change", kind, "--yes", *where, cwd=self.holder.name, code=code)
 
     def test_a_bounce_by_hand(self):
         identifier = self.session("02:00:00:00:50:31", "31")
