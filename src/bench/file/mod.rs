@@ -187,6 +187,8 @@ impl Context<'_> {
         };
         if let Some(given) = given.accounting.as_ref().or(given.authentication.as_ref())
             && listen.accounting == listen.authentication
+            // Port 0 leaves the choice to the system, twice.
+            && listen.accounting.port() != 0
         {
             self.error(
                 given.span,
